@@ -1,0 +1,150 @@
+"""The circuit: columns of assets, the order of their ids, and a frozen networkx graph over them.
+
+The graph has a vertex for each enclosure ``("enclosure", id)`` and one for each span ``("span", id)``; every span
+end is an edge between the two, keyed ``from`` or ``to``. So each end is a switching place of its own, and a span
+parked at both ends is a vertex by itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import networkx as nx
+import numpy as np
+
+from loopmend.errors import Finding, NetworkError
+from loopmend.network.assets import (
+    Enclosure,
+    EnclosureColumns,
+    End,
+    Ints,
+    Span,
+    SpanColumns,
+    enclosure_at_row,
+    enclosure_columns,
+    span_at_row,
+    span_columns,
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Circuit:
+    """A circuit that does not change: what is there, not how it is switched.
+
+    Attributes
+    ----------
+    enclosures, spans
+        Columns; their row order is the order of every array that belongs to the circuit.
+    """
+
+    enclosures: EnclosureColumns
+    spans: SpanColumns
+
+    @property
+    def n_enclosures(self) -> int:
+        """Number of enclosures."""
+        return len(self.enclosures.enclosure_id)
+
+    @property
+    def n_spans(self) -> int:
+        """Number of spans."""
+        return len(self.spans.span_id)
+
+    @cached_property
+    def enclosure_row(self) -> dict[str, int]:
+        """Row of each enclosure id."""
+        return {enclosure_id: row for row, enclosure_id in enumerate(self.enclosures.enclosure_id)}
+
+    @cached_property
+    def span_row(self) -> dict[str, int]:
+        """Row of each span id."""
+        return {span_id: row for row, span_id in enumerate(self.spans.span_id)}
+
+    @cached_property
+    def source_rows(self) -> Ints:
+        """Rows of the enclosures that are sources, in row order."""
+        return np.flatnonzero(~np.isnan(self.enclosures.source_kv))
+
+    @property
+    def source_ids(self) -> tuple[str, ...]:
+        """Ids of the sources, in row order."""
+        return tuple(self.enclosures.enclosure_id[self.source_rows])
+
+    def enclosure(self, enclosure_id: str) -> Enclosure:
+        """Take one enclosure; KeyError if there is none of that id."""
+        return enclosure_at_row(self.enclosures, self.enclosure_row[enclosure_id])
+
+    def span(self, span_id: str) -> Span:
+        """Take one span; KeyError if there is none of that id."""
+        return span_at_row(self.spans, self.enclosures.enclosure_id, self.span_row[span_id])
+
+    def enclosure_at(self, span_id: str, end: End) -> str:
+        """Id of the enclosure where an end of a span lands."""
+        row = self.spans.enclosure[self.span_row[span_id], end]
+        return str(self.enclosures.enclosure_id[row])
+
+    @cached_property
+    def ends_at(self) -> dict[str, tuple[tuple[str, End], ...]]:
+        """Span ends that land at each enclosure, in span row order."""
+        found: dict[str, list[tuple[str, End]]] = {str(name): [] for name in self.enclosures.enclosure_id}
+        ids = self.enclosures.enclosure_id
+        for span_id, (row_from, row_to) in zip(self.spans.span_id, self.spans.enclosure.tolist(), strict=True):
+            found[ids[row_from]].append((span_id, End.FROM))
+            found[ids[row_to]].append((span_id, End.TO))
+        return {name: tuple(ends) for name, ends in found.items()}
+
+    @cached_property
+    def graph(self) -> nx.MultiGraph[Any]:
+        """The frozen graph: enclosures and spans as vertices, span ends as edges with their length share."""
+        graph: nx.MultiGraph[Any] = nx.MultiGraph()
+        ids = self.enclosures.enclosure_id
+        graph.add_nodes_from(
+            (("enclosure", name), {"longitude": x, "latitude": y})
+            for name, x, y in zip(ids, self.enclosures.longitude, self.enclosures.latitude, strict=True)
+        )
+        graph.add_nodes_from(
+            (("span", name), {"length_m": length})
+            for name, length in zip(self.spans.span_id, self.spans.length_m, strict=True)
+        )
+        for end in End:
+            for name, row, length in zip(
+                self.spans.span_id, self.spans.enclosure[:, end], self.spans.length_m, strict=True
+            ):
+                graph.add_edge(("span", name), ("enclosure", ids[row]), end.label, length_m=length / 2)
+        nx.freeze(graph)
+        return graph
+
+    def require_enclosures(self, enclosure_ids: Iterable[str], layer: str) -> None:
+        """Raise NetworkError naming every id that is not an enclosure of this circuit."""
+        self._require(enclosure_ids, set(self.enclosure_row), layer, "enclosure")
+
+    def require_spans(self, span_ids: Iterable[str], layer: str) -> None:
+        """Raise NetworkError naming every id that is not a span of this circuit."""
+        self._require(span_ids, set(self.span_row), layer, "span")
+
+    def _require(self, wanted: Iterable[str], known: set[str], layer: str, noun: str) -> None:
+        findings = [
+            Finding(
+                asset_id=name,
+                layer=layer,
+                problem=f"no such {noun} in the circuit",
+                value=name,
+                remedy=f"name a {noun} of the circuit",
+            )
+            for name in dict.fromkeys(wanted)
+            if name not in known
+        ]
+        if findings:
+            raise NetworkError(findings)
+
+
+def build_circuit(enclosures: list[Enclosure], spans: list[Span]) -> Circuit:
+    """Build a circuit from single records; KeyError if a span lands at an unknown enclosure.
+
+    The caller has checked the records (unique ids, lengths above zero): this only lays them out.
+    """
+    columns = enclosure_columns(enclosures)
+    return Circuit(columns, span_columns(spans, columns.enclosure_id))

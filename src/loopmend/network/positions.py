@@ -1,0 +1,117 @@
+"""Where every span end stands: positions are data, changed only by making a new copy."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loopmend.errors import Finding, NetworkError
+from loopmend.network.assets import End, EndState
+from loopmend.network.graph import Circuit
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Positions:
+    """State of every span end and of every source's protective device.
+
+    Attributes
+    ----------
+    states
+        `EndState` values, shape (n_spans, 2), columns from and to, in the circuit's span order; read-only.
+    open_devices
+        Ids of the sources whose protective device is open.
+    """
+
+    states: NDArray[np.int8]
+    open_devices: frozenset[str] = frozenset()
+
+    def __eq__(self, other: object) -> bool:
+        """Compare every end and every device."""
+        if not isinstance(other, Positions):
+            return NotImplemented
+        return self.open_devices == other.open_devices and bool(np.array_equal(self.states, other.states))
+
+    def __hash__(self) -> int:
+        return hash((self.states.tobytes(), self.open_devices))
+
+
+def normal_positions(circuit: Circuit) -> Positions:
+    """Take the positions that the circuit's layers give as normal, every device closed."""
+    return _sealed(circuit.spans.state.copy(), frozenset())
+
+
+def _sealed(states: NDArray[np.int8], open_devices: frozenset[str]) -> Positions:
+    states.setflags(write=False)
+    return Positions(states, open_devices)
+
+
+def end_state(circuit: Circuit, positions: Positions, span_id: str, end: End) -> EndState:
+    """Look up the state of one end; KeyError if there is no such span."""
+    return EndState(int(positions.states[circuit.span_row[span_id], end]))
+
+
+def apply_end_state(circuit: Circuit, positions: Positions, span_id: str, end: End, state: EndState) -> Positions:
+    """Return positions in which one end stands otherwise; KeyError if there is no such span."""
+    return apply_end_states(circuit, positions, [(span_id, end, state)])
+
+
+def apply_end_states(circuit: Circuit, positions: Positions, changes: Iterable[tuple[str, End, EndState]]) -> Positions:
+    """Return positions in which several ends stand otherwise; KeyError if there is no such span."""
+    states = positions.states.copy()
+    for span_id, end, state in changes:
+        states[circuit.span_row[span_id], end] = state
+    return _sealed(states, positions.open_devices)
+
+
+def apply_device(positions: Positions, source_id: str, *, closed: bool) -> Positions:
+    """Return positions in which the protective device of a source is closed, or open."""
+    devices = positions.open_devices - {source_id} if closed else positions.open_devices | {source_id}
+    return Positions(positions.states, devices)
+
+
+def apply_overrides(circuit: Circuit, positions: Positions, overrides: Mapping[str, Mapping[str, str]]) -> Positions:
+    """Return positions changed as a case file says, ``{"S07": {"to": "open"}}``.
+
+    Raises
+    ------
+    NetworkError
+        Naming every unknown span, end or state.
+    """
+    changes, findings = [], []
+    labels = {state.label: state for state in EndState}
+    for span_id, ends in overrides.items():
+        for label, state in ends.items():
+            if span_id not in circuit.span_row:
+                findings.append(_bad(span_id, "no such span in the circuit", span_id, "name a span of the circuit"))
+            elif label not in ("from", "to"):
+                findings.append(_bad(span_id, "unknown end", label, "use from or to"))
+            elif state not in labels:
+                findings.append(_bad(span_id, "unknown position", state, "use closed, open or grounded"))
+            else:
+                changes.append((span_id, End[label.upper()], labels[state]))
+    if findings:
+        raise NetworkError(findings)
+    return apply_end_states(circuit, positions, changes)
+
+
+def _bad(asset_id: str, problem: str, value: object, remedy: str) -> Finding:
+    return Finding(asset_id=asset_id, layer="positions", problem=problem, value=str(value), remedy=remedy)
+
+
+def find_differences(
+    circuit: Circuit, before: Positions, after: Positions
+) -> tuple[tuple[str, End, EndState, EndState], ...]:
+    """List the ends that stand otherwise: span id, end, state before, state after; in span order."""
+    rows, ends = np.nonzero(before.states != after.states)
+    return tuple(
+        (
+            str(circuit.spans.span_id[row]),
+            End(int(end)),
+            EndState(int(before.states[row, end])),
+            EndState(int(after.states[row, end])),
+        )
+        for row, end in zip(rows, ends, strict=True)
+    )
