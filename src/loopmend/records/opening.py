@@ -19,6 +19,7 @@ from loopmend.records.tables import FORMAT, SCHEMA_VERSION, append_only_statemen
 
 WAIT_MS = 10_000  # for another writer to finish
 CONNECT_S = 10  # for a server to answer
+FILE_MARK = b"SQLite format 3\x00"
 CREATION_LOCK = 0x4C6F6F706D656E64  # any fixed number: who creates the tables of a PostgreSQL database
 EXAMPLES = "use sqlite:///folder/record.db or postgresql://user@host/database"
 
@@ -158,12 +159,22 @@ def _require_file(url: URL) -> None:
         raise _refuse(_label(url), "the folder does not exist", path.parent, "create it, or correct the path")
     if path.is_dir():
         raise _refuse(_label(url), "the path is a folder", path, "name a file in it")
+    # SQLite itself takes a file of less than a page for an empty database, and would write over it.
+    if path.exists() and not Path(f"{path}-journal").exists():
+        try:
+            with path.open("rb") as file:
+                begins = file.read(len(FILE_MARK))
+        except OSError as error:
+            raise _refuse(_label(url), "the file cannot be read", error, _opening_remedy(url)) from None
+        if begins not in (b"", FILE_MARK):
+            raise _refuse(_label(url), "the file is not a database", path.name, _opening_remedy(url))
 
 
 def _label(url: URL) -> str:
     """Name the database without its password, which may also stand among the options or, unescaped, in the host."""
-    host = (url.host or "").rpartition("@")[2] or None
-    return url.set(query={}, host=host, password=None).render_as_string()
+    host = (url.host or "").rpartition("@")[2]
+    shown = URL.create(url.drivername, url.username, None, host or None, url.port, url.database)
+    return shown.render_as_string()
 
 
 def _secrets(url: URL) -> list[str]:
@@ -183,7 +194,8 @@ def _build_engine(url: URL, label: str) -> Engine:
     options: dict[str, Any] = {"pool_size": 10, "max_overflow": 20, "hide_parameters": True}
     if url.drivername != "sqlite":
         options |= {"pool_pre_ping": True, "isolation_level": "READ COMMITTED"}
-        options["connect_args"] = {} if "connect_timeout" in url.query else {"connect_timeout": CONNECT_S}
+        defaults = {"connect_timeout": CONNECT_S, "client_encoding": "utf8"}
+        options["connect_args"] = {key: value for key, value in defaults.items() if key not in url.query}
     try:
         engine = create_engine(url, **options)
     except ModuleNotFoundError:
