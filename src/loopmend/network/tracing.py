@@ -7,7 +7,7 @@ from typing import Any
 
 import networkx as nx
 import numpy as np
-from scipy.sparse import coo_matrix
+from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 
 from loopmend.network.assets import ALL_PHASES, Bools, EndState, Ints
@@ -58,15 +58,34 @@ def connected_parts(circuit: Circuit, closed: Bools, phase_bit: int) -> Ints:
     -------
     Ints
         Part of each enclosure, then of each span, shape (n_enclosures + n_spans,).
+
+    Notes
+    -----
+    Only a span that conducts at both ends joins enclosures; any other belongs to the part of its conducting end, or
+    is a part of its own. So the search runs over the enclosures alone.
     """
-    n_enclosures, n_spans = circuit.n_enclosures, circuit.n_spans
-    rows, ends = np.nonzero(closed)
-    lands = circuit.spans.enclosure[rows, ends]
-    carries = (circuit.spans.phases[rows] & circuit.enclosures.phases[lands] & phase_bit) != 0
-    rows, lands = rows[carries], lands[carries]
-    size = n_enclosures + n_spans
-    matrix = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows + n_enclosures, lands)), shape=(size, size))
-    return np.asarray(connected_components(matrix.tocsr(), directed=False)[1], dtype=np.int64)
+    n_enclosures = circuit.n_enclosures
+    lands = circuit.spans.enclosure
+    carries = _carrying_ends(circuit, closed, phase_bit)
+    joins = lands[carries[:, 0] & carries[:, 1]]
+    if not n_enclosures:  # scipy refuses a graph without vertices
+        return np.arange(circuit.n_spans)
+    matrix = csr_array((np.ones(len(joins)), (joins[:, 0], joins[:, 1])), shape=(n_enclosures, n_enclosures))
+    n_parts, part = connected_components(matrix, directed=False)
+    component = np.empty(n_enclosures + circuit.n_spans, dtype=np.int64)
+    component[:n_enclosures] = part
+    of_span = component[n_enclosures:]
+    for end in (1, 0):
+        np.copyto(of_span, component[lands[:, end]], where=carries[:, end])
+    alone = ~(carries[:, 0] | carries[:, 1])
+    of_span[alone] = n_parts + np.arange(int(alone.sum()))
+    return component
+
+
+def _carrying_ends(circuit: Circuit, closed: Bools, phase_bit: int) -> Bools:
+    span_has = (circuit.spans.phases & phase_bit) != 0
+    enclosure_has = (circuit.enclosures.phases & phase_bit) != 0
+    return np.asarray(closed & span_has[:, None] & enclosure_has[circuit.spans.enclosure], dtype=bool)
 
 
 def trace_supply(circuit: Circuit, positions: Positions) -> Supply:
@@ -135,8 +154,7 @@ def find_loops(circuit: Circuit, positions: Positions) -> tuple[tuple[str, ...],
     traced: set[bytes] = set()
     for phase in range(3):
         bit = 1 << phase
-        carries = closed & ((circuit.spans.phases & bit) != 0)[:, None]
-        carries &= (circuit.enclosures.phases[circuit.spans.enclosure] & bit) != 0
+        carries = _carrying_ends(circuit, closed, bit)
         if carries.tobytes() not in traced:
             traced.add(carries.tobytes())
             found.update(_loops_of_phase(circuit, carries, connected_parts(circuit, closed, bit)))
@@ -144,19 +162,20 @@ def find_loops(circuit: Circuit, positions: Positions) -> tuple[tuple[str, ...],
 
 
 def _loops_of_phase(circuit: Circuit, carries: Bools, component: Ints) -> set[tuple[str, ...]]:
-    vertices = np.bincount(component)
     rows, ends = np.nonzero(carries)
     part_of_end = component[rows + circuit.n_enclosures]
+    vertices = np.bincount(component)
     edges = np.bincount(part_of_end, minlength=len(vertices))
-    groups: set[tuple[str, ...]] = set()
-    for part in np.flatnonzero(edges >= vertices).tolist():
-        inside = part_of_end == part
-        graph: nx.Graph[Any] = nx.Graph()
-        lands = circuit.spans.enclosure[rows[inside], ends[inside]]
-        graph.add_edges_from(zip((rows[inside] + circuit.n_enclosures).tolist(), lands.tolist(), strict=True))
-        graph.remove_edges_from(list(nx.bridges(graph)))
-        on_cycle = [
-            row - circuit.n_enclosures for row, degree in graph.degree() if degree and row >= circuit.n_enclosures
-        ]
-        groups.add(tuple(sorted(str(circuit.spans.span_id[row]) for row in on_cycle)))
-    return groups
+    meshed = (edges >= vertices)[part_of_end]
+    span_vertices = rows[meshed] + circuit.n_enclosures
+    # A span with both ends on one enclosure is a loop too: two edges between the same two vertices.
+    graph: nx.MultiGraph[Any] = nx.MultiGraph()
+    lands = circuit.spans.enclosure[rows[meshed], ends[meshed]]
+    graph.add_edges_from(zip(span_vertices.tolist(), lands.tolist(), strict=True))
+    graph.remove_edges_from(list(nx.bridges(graph)))
+    groups: dict[int, list[str]] = {}
+    for vertex, degree in graph.degree():
+        if degree and vertex >= circuit.n_enclosures:
+            span_id = str(circuit.spans.span_id[vertex - circuit.n_enclosures])
+            groups.setdefault(int(component[vertex]), []).append(span_id)
+    return {tuple(sorted(group)) for group in groups.values()}
