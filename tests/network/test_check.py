@@ -1,0 +1,232 @@
+"""Checks on the whole circuit: each finding once, what stops the work, and laws on any circuit."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+
+from loopmend.errors import Finding
+from loopmend.network.assets import Enclosure, End, EndState, Span
+from loopmend.network.check import check_circuit
+from loopmend.network.graph import Circuit, build_circuit
+from loopmend.network.positions import normal_positions
+from loopmend.network.tracing import find_loops, trace_supply
+from network.circuit_cases import circuits, loop_assets, loop_circuit, padmount, riser, span
+
+OPEN, CLOSED, GROUNDED = EndState.OPEN, EndState.CLOSED, EndState.GROUNDED
+
+
+def findings_of(enclosures: dict[str, Enclosure], spans: dict[str, Span]) -> tuple[Finding, ...]:
+    return check_circuit(build_circuit(list(enclosures.values()), list(spans.values())))
+
+
+def only(findings: tuple[Finding, ...]) -> Finding:
+    assert len(findings) == 1, [str(finding) for finding in findings]
+    return findings[0]
+
+
+def test_a_sound_loop_has_nothing_to_report() -> None:
+    assert check_circuit(loop_circuit("A")) == ()
+    assert check_circuit(loop_circuit("ABC")) == ()
+
+
+# problems
+
+
+def test_no_source_is_one_problem_and_not_an_island_for_each_enclosure() -> None:
+    enclosures, spans = loop_assets()
+    for name in ("R1", "R2"):
+        enclosures[name] = replace(enclosures[name], source_kv=None)
+    found = only(findings_of(enclosures, spans))
+    assert (found.severity, found.problem) == ("problem", "there is no source")
+    assert "source_kv" in found.remedy
+
+
+def test_an_empty_circuit_is_refused_as_one_without_a_source() -> None:
+    assert only(check_circuit(build_circuit([], []))).problem == "there is no source"
+
+
+def test_a_closed_loop_is_a_problem_that_names_its_spans() -> None:
+    enclosures, spans = loop_assets()
+    spans["S5"] = span("S5", "P2", "R1")
+    found = only(findings_of(enclosures, spans))
+    assert (found.severity, found.asset_id, found.layer) == ("problem", "S1", "spans")
+    assert found.value == "S1, S2, S5"
+    assert "loop" in found.problem
+
+
+def test_tied_sources_are_a_problem_that_names_them() -> None:
+    enclosures, spans = loop_assets()
+    spans["S3"] = replace(spans["S3"], to_state=CLOSED)
+    found = only(findings_of(enclosures, spans))
+    assert (found.severity, found.asset_id, found.layer, found.value) == ("problem", "R1", "enclosures", "R1, R2")
+
+
+def test_a_ground_on_a_fed_span_is_a_problem() -> None:
+    enclosures, spans = loop_assets()
+    spans["S3"] = replace(spans["S3"], to_state=GROUNDED)  # its from end is closed at P2, fed by R1
+    found = only(findings_of(enclosures, spans))
+    assert (found.severity, found.asset_id) == ("problem", "S3")
+    assert found.value == "to grounded, from closed"
+
+
+def test_a_span_of_another_phase_closed_on_a_fed_enclosure_is_a_problem() -> None:
+    enclosures, spans = loop_assets("A")
+    enclosures["P4"], spans["S5"] = padmount("P4", "B"), span("S5", "P2", "P4", "B")
+    problem, island = findings_of(enclosures, spans)
+    assert (problem.severity, problem.asset_id, problem.value) == ("problem", "S5", "B at the from end; P2 is fed on A")
+    assert (island.severity, island.asset_id) == ("warning", "P4")
+    assert "phases" in island.problem
+
+
+# warnings
+
+
+def test_an_island_is_one_warning_that_names_its_enclosures_and_the_open_ends_around_it() -> None:
+    enclosures, spans = loop_assets()
+    spans["S2"] = replace(spans["S2"], from_state=OPEN)  # parts P2 from P1, S3 is open towards P3
+    found = only(findings_of(enclosures, spans))
+    assert (found.severity, found.asset_id, found.value) == ("warning", "P2", "1 enclosures: P2")
+    assert "open at S2 from, S3 to" in found.problem
+
+
+def test_an_island_that_nothing_leads_to_says_so() -> None:
+    enclosures, spans = loop_assets()
+    enclosures |= {"P8": padmount("P8"), "P9": padmount("P9")}
+    spans["S9"] = span("S9", "P8", "P9")
+    found = only(findings_of(enclosures, spans))
+    assert found.value == "2 enclosures: P8, P9"
+    assert "no span leads to it" in found.problem
+
+
+def test_islands_are_told_apart() -> None:
+    enclosures, spans = loop_assets()
+    enclosures |= {f"P{n}": padmount(f"P{n}") for n in range(10, 24)}
+    spans |= {f"T{n}": span(f"T{n}", f"P{n}", f"P{n + 1}") for n in range(11, 23)}  # P11 to P23 in one, P10 alone
+    alone, long = findings_of(enclosures, spans)
+    assert (alone.asset_id, alone.value) == ("P10", "1 enclosures: P10")
+    assert (long.asset_id, long.value) == ("P11", "13 enclosures: P11, P12, P13, P14, P15 and 8 more")
+
+
+def test_a_ground_on_a_part_without_supply_is_a_warning() -> None:
+    enclosures, spans = loop_assets()
+    spans["S2"] = replace(spans["S2"], from_state=GROUNDED)  # its to end is closed at P2, now dark
+    ground = next(found for found in findings_of(enclosures, spans) if found.asset_id == "S2")
+    assert ground.severity == "warning"
+    assert ground.value == "from grounded, to closed"
+
+
+def test_a_phase_that_stops_is_reported_once_where_it_stops_not_at_every_span_behind() -> None:
+    enclosures, spans = loop_assets("ABC")
+    spans["S2"] = replace(spans["S2"], phases="AC")  # P2 and S3 have B and are fed on A and C only
+    stops, backfeed = findings_of(enclosures, spans)
+    assert (stops.severity, stops.asset_id, stops.layer) == ("warning", "P2", "enclosures")
+    assert "phase B does not continue" in stops.problem
+    assert stops.value == "fed on AC; 2 assets with that phase lack it"
+    assert backfeed.asset_id == "S3"  # B reaches the open point from one side only
+
+
+def test_phases_that_differ_across_an_open_point_are_a_warning() -> None:
+    enclosures, spans = loop_assets("ABC")
+    for name in ("P3", "R2"):
+        enclosures[name] = replace(enclosures[name], phases="A")
+    spans["S4"] = replace(spans["S4"], phases="A")
+    found = only(findings_of(enclosures, spans))
+    assert (found.severity, found.asset_id) == ("warning", "S3")
+    assert "phase BC does not continue across this open point" in found.problem
+    assert found.value == "ABC on the from side, ABC on the span, A on the to side"
+
+
+def test_an_open_span_that_lacks_a_phase_of_both_sides_is_a_warning() -> None:
+    enclosures, spans = loop_assets("ABC")
+    spans["S3"] = replace(spans["S3"], phases="AB", from_state=OPEN)
+    found = only(findings_of(enclosures, spans))
+    assert "phase C does not continue" in found.problem
+
+
+@pytest.mark.parametrize(("kv", "n_found"), [(24.94, 1), (12.47 * (1 + 1e-9), 0)])
+def test_voltages_that_differ_at_an_open_point_are_a_warning(kv: float, n_found: int) -> None:
+    enclosures, spans = loop_assets()
+    enclosures["R2"] = riser("R2", "A", kv)
+    findings = findings_of(enclosures, spans)
+    assert len(findings) == n_found  # a part in 1e9 is rounding on the way through a file
+    for found in findings:
+        assert (found.severity, found.asset_id) == ("warning", "S3")
+        assert found.value == "R1 12.47 kV, R2 24.94 kV"
+
+
+def test_missing_values_are_one_warning_for_each_kind_with_count_and_first_ids() -> None:
+    enclosures, spans = loop_assets()
+    spans = {name: replace(row, r_ohm_per_km=None) for name, row in spans.items()}
+    spans["S2"] = replace(spans["S2"], ampacity_a=None)
+    enclosures["P1"] = replace(enclosures["P1"], kva=0.0)
+    enclosures["P2"] = replace(enclosures["P2"], kva=0.0, load_kw=20.0)  # metered, so nothing is missing
+    found = {finding.problem.split(":")[0]: finding for finding in findings_of(enclosures, spans)}
+    assert {finding.severity for finding in found.values()} == {"warning"}
+    assert found["no impedance"].value == "4 spans: S1, S2, S3, S4"
+    assert found["no ampacity"].value == "1 spans: S2"
+    assert found["customers without kva or load"].value == "1 enclosures: P1"
+    assert len(found) == 3
+
+
+def test_problems_come_first_then_layer_then_id() -> None:
+    enclosures, spans = loop_assets()
+    enclosures |= {"P8": padmount("P8"), "P7": padmount("P7")}  # two islands: warnings on enclosures
+    spans["S3"] = replace(spans["S3"], to_state=CLOSED, ampacity_a=None)  # tie on enclosures, gap on spans
+    spans["S5"] = span("S5", "P2", "P2")  # loop: problem on spans
+    assert [(f.severity, f.layer, f.asset_id) for f in findings_of(enclosures, spans)] == [
+        ("problem", "enclosures", "R1"),
+        ("problem", "spans", "S5"),
+        ("warning", "enclosures", "P7"),
+        ("warning", "enclosures", "P8"),
+        ("warning", "spans", ""),
+    ]
+
+
+# lawful
+
+
+@given(circuits())
+@settings(max_examples=200, deadline=None)
+def test_laws_of_the_findings(circuit: Circuit) -> None:
+    findings = check_circuit(circuit)
+    assert findings == check_circuit(circuit)
+    assert len(set(findings)) == len(findings)
+    severities = [finding.severity for finding in findings]
+    assert severities == sorted(severities)  # "problem" before "warning"
+    known = set(circuit.enclosure_row) | set(circuit.span_row) | {""}
+    assert {finding.asset_id for finding in findings} <= known
+    assert all(f.problem and f.value and f.remedy for f in findings)
+
+
+@given(circuits())
+@settings(max_examples=200, deadline=None)
+def test_without_problems_the_trace_can_be_trusted(circuit: Circuit) -> None:
+    if any(finding.severity == "problem" for finding in check_circuit(circuit)):
+        return
+    positions = normal_positions(circuit)
+    supply = trace_supply(circuit, positions)
+    assert circuit.source_ids
+    assert supply.tied == ()
+    assert find_loops(circuit, positions) == ()
+    fed = (supply.enclosure_source >= 0).any(axis=0)
+    for name in circuit.spans.span_id:
+        row = circuit.span_row[name]
+        states = positions.states[row].tolist()
+        assert not (supply.alive[row] and GROUNDED in states)
+        for end in End:  # an elbow on a fed bushing is never on a span that is called dead
+            if states[end] == CLOSED and fed[circuit.spans.enclosure[row, end]]:
+                assert supply.alive[row]
+
+
+@given(circuits())
+@settings(max_examples=200, deadline=None)
+def test_every_dark_enclosure_is_counted_in_exactly_one_island(circuit: Circuit) -> None:
+    if not circuit.source_ids:
+        return
+    dark = (trace_supply(circuit, normal_positions(circuit)).enclosure_source < 0).all(axis=0)
+    islands = [f for f in check_circuit(circuit) if f.problem.startswith("no supply")]
+    assert sum(int(island.value.split()[0]) for island in islands) == int(dark.sum())
+    assert {island.asset_id for island in islands} <= set(circuit.enclosures.enclosure_id[dark])
