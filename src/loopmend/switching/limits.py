@@ -1,0 +1,78 @@
+"""Find what an arrangement overloads, and where the voltage is too low."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from loopmend.network.graph import Circuit
+from loopmend.switching.flow import Flow
+
+SLACK_AMPS = 1e-6
+"""A current counts as above its limit only by more than this: far above what the solver leaves open."""
+
+SLACK_PU = 1e-9
+"""A voltage counts as below its limit only by more than this: far above what the solver leaves open."""
+
+
+@dataclass(frozen=True, slots=True)
+class Violation:
+    """One limit that an arrangement does not keep.
+
+    Attributes
+    ----------
+    asset_id
+        Span, source or enclosure.
+    what
+        ``span_amps``, ``source_amps``, ``volts_pu``, or ``collapse``: no voltage at all carries the load of that source.
+    value, limit
+        Amperes or per unit; of a collapse the voltage left, 0, and the lowest allowed.
+    """
+
+    asset_id: str
+    what: str
+    value: float
+    limit: float
+
+    def __str__(self) -> str:
+        """Say it in words with both figures."""
+        if self.what == "span_amps":
+            return f"span {self.asset_id} would carry {self.value:.1f} A, limit {self.limit:.1f} A"
+        if self.what == "source_amps":
+            return f"source {self.asset_id} would carry {self.value:.1f} A, limit {self.limit:.1f} A"
+        if self.what == "volts_pu":
+            return f"voltage at {self.asset_id} would be {self.value:.3f} of nominal, lowest allowed {self.limit:.3f}"
+        return f"the load on source {self.asset_id} would be more than its cables can carry at any voltage"
+
+
+def find_violations(circuit: Circuit, flow: Flow, lowest_volts_pu: float = 0.95) -> tuple[Violation, ...]:
+    """Find every limit that an arrangement does not keep.
+
+    Parameters
+    ----------
+    lowest_volts_pu
+        Lowest voltage allowed at a live enclosure, per unit of nominal.
+
+    Returns
+    -------
+    tuple of Violation
+        Collapses first, then sources, spans, enclosures, each in the circuit's order. A limit that is not known is
+        not checked: `Flow.no_ampacity` names those spans.
+    """
+    spans, rows = circuit.spans, circuit.enclosures
+    limit_a = rows.source_limit_a[circuit.source_rows]
+    found = [Violation(name, "collapse", 0.0, lowest_volts_pu) for name in flow.collapsed]
+    found += [
+        Violation(circuit.source_ids[k], "source_amps", float(flow.source_amps[k]), float(limit_a[k]))
+        for k in np.flatnonzero(flow.source_amps > limit_a + SLACK_AMPS)
+    ]
+    found += [
+        Violation(str(spans.span_id[k]), "span_amps", float(flow.span_amps[k]), float(spans.ampacity_a[k]))
+        for k in np.flatnonzero(flow.span_amps > spans.ampacity_a + SLACK_AMPS)
+    ]
+    found += [
+        Violation(str(rows.enclosure_id[k]), "volts_pu", float(flow.volts_pu[k]), lowest_volts_pu)
+        for k in np.flatnonzero(flow.volts_pu < lowest_volts_pu - SLACK_PU)
+    ]
+    return tuple(found)
