@@ -194,6 +194,13 @@ def test_collapse_is_said_and_leaves_other_sources_alone() -> None:
     assert flow.volts_pu[3] == pytest.approx(alone.volts_pu[1], rel=1e-12)  # the same arithmetic
 
 
+def test_charging_that_runs_away_is_said_too() -> None:
+    circuit = build_circuit(
+        [source("R"), padmount("E", kva=0.0)], [span("S", "R", "E", length_m=5e6, r_ohm_per_km=0.01, c_nf_per_km=400.0)]
+    )
+    assert flow_of(circuit).collapsed == ("R",)
+
+
 @pytest.mark.parametrize("share", [0.90, 0.99, 1.01, 1.10])
 def test_collapse_agrees_with_the_largest_power_of_a_resistive_line(share: float) -> None:
     # Purely resistive: the largest power is V^2 / (4 R) per phase, by hand.

@@ -37,6 +37,10 @@ COLLAPSED_PU = 0.1
 """Voltage below which no service is imaginable: the tree counts as collapsed."""
 
 
+RUNAWAY_PU = 10.0
+"""Voltage above which charging has run away (more cable than any source could charge): counts as collapsed too."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Flow:
     """What an arrangement carries.
@@ -57,7 +61,8 @@ class Flow:
         Current that each source delivers, largest over the phases, in the order of ``circuit.source_rows``; NaN where
         it feeds nothing.
     collapsed
-        Ids of the sources whose load is more than the cables can carry at any voltage: what they feed is NaN above.
+        Ids of the sources for which no steady voltage was found, because the load (or the charging) is more than the
+        cables can carry: what they feed is NaN above.
     no_impedance, no_charging, no_ampacity
         Ids of the live spans for which a resistance or reactance, a capacitance, an ampacity is not known.
     assumptions
@@ -255,7 +260,9 @@ def _sweep(
         amps = forest.sum_behind(drawn)
         before, volts = volts, held - forest.sum_along(series_ohm * amps)
         moved = np.maximum.reduceat(np.abs(volts - before) / nominal, starts)
-        lost |= np.minimum.reduceat(np.abs(volts) / nominal, starts) < COLLAPSED_PU
+        size_pu = np.abs(volts) / nominal
+        lost |= np.minimum.reduceat(size_pu, starts) < COLLAPSED_PU
+        lost |= np.maximum.reduceat(size_pu, starts) > RUNAWAY_PU
         volts = np.where(np.repeat(lost, forest.tree_sizes), held, volts)
         moving = (moved > SETTLED_PU) & ~lost
         if not moving.any():

@@ -25,7 +25,7 @@ class Violation:
     asset_id
         Span, source or enclosure.
     what
-        ``span_amps``, ``source_amps``, ``volts_pu``, or ``collapse``: no voltage at all carries the load of that source.
+        ``span_amps``, ``source_amps``, ``volts_pu``, or ``collapse``: no voltage carries the load of that source.
     value, limit
         Amperes or per unit; of a collapse the voltage left, 0, and the lowest allowed.
     """
