@@ -268,6 +268,23 @@ def test_lawful_more_load_means_less_voltage(seed: int) -> None:
     assert (heavy.span_amps >= light.span_amps - 1e-9)[carrying].all()
 
 
+@pytest.mark.parametrize("phases", ["ABC", "B"])
+def test_phasors_fit_each_other(phases: str) -> None:
+    """Ohm's law over every closed span, on every phase it has, and nothing on a phase it has not."""
+    circuit = random_tree(np.random.default_rng(11), 25, phases=phases)
+    flow, spans = flow_of(circuit), circuit.spans
+    series = (spans.r_ohm_per_km + 1j * spans.x_ohm_per_km) * spans.length_m / 1000
+    both = (spans.state == CLOSED).all(axis=1)
+    one, other = spans.enclosure[both].T
+    for phase, letter in enumerate("ABC"):
+        if letter in phases:
+            drop = flow.phase_volts[phase, one] - flow.phase_volts[phase, other]
+            fits = drop - (series * flow.phase_amps[phase])[both]
+            assert np.abs(fits).max() < 1e-6  # volts: 1e-11 of 7,200 V and more per sweep
+        else:
+            assert np.isnan(flow.phase_amps[phase]).all()
+
+
 def test_refuses_ties_loops_and_live_grounds() -> None:
     circuit = loop(4, open_at=2)
     tied = apply_end_states(circuit, normal_positions(circuit), [("S2", End.TO, CLOSED)])

@@ -65,6 +65,10 @@ class Flow:
         cables can carry: what they feed is NaN above.
     no_impedance, no_charging, no_ampacity
         Ids of the live spans for which a resistance or reactance, a capacitance, an ampacity is not known.
+    phase_volts
+        Volts to ground on phases A, B, C, complex, shape (3, n_enclosures); NaN where dead.
+    phase_amps
+        Current through the series impedance, from ``from`` to ``to``, complex, shape (3, n_spans); NaN where dead.
     assumptions
         What was assumed, in words.
     """
@@ -78,6 +82,8 @@ class Flow:
     no_impedance: tuple[str, ...]
     no_charging: tuple[str, ...]
     no_ampacity: tuple[str, ...]
+    phase_volts: Complexes
+    phase_amps: Complexes
     assumptions: tuple[str, ...]
 
     @property
@@ -125,10 +131,11 @@ def solve_flow(
         forest = build_forest(circuit, positions, supply, phase)
         if not is_forest(forest):
             raise _loop_error(circuit, positions, supply)
-        key = forest.key
-        if key not in solved:
-            solved[key] = phase
-            _solve_phase(circuit, forest, loads, found)
+        if forest.key in solved:
+            found.repeat_phase(phase, solved[forest.key])
+        else:
+            solved[forest.key] = phase
+            _solve_phase(circuit, forest, loads, found, phase)
     return found.as_flow(supply, loads)
 
 
@@ -190,15 +197,25 @@ class _Found:
         self.end_amps = np.full((circuit.n_spans, 2), np.nan)
         self.volts_pu = np.full(circuit.n_enclosures, np.nan)
         self.source_amps = np.full(circuit.n_enclosures, np.nan)
+        self.phase_volts = np.full((3, circuit.n_enclosures), np.nan, dtype=complex)
+        self.phase_amps = np.full((3, circuit.n_spans), np.nan, dtype=complex)
         self.collapsed: set[int] = set()
+
+    def repeat_phase(self, phase: int, same_as: int) -> None:
+        """Take a phase over from one with the same trees and loads; the extremes are those already found."""
+        self.phase_volts[phase] = self.phase_volts[same_as]
+        self.phase_amps[phase] = self.phase_amps[same_as]
 
     def as_flow(self, supply: Supply, loads: Loads) -> Flow:
         """Blank what belongs to a collapsed tree, on every phase, and name what was assumed."""
         circuit, spans = self.circuit, self.circuit.spans
         lost = sorted(self.collapsed)
-        self.volts_pu[np.isin(supply.enclosure_source, lost).any(axis=0)] = np.nan
+        lost_at, lost_in = np.isin(supply.enclosure_source, lost), np.isin(supply.span_source, lost)
+        self.volts_pu[lost_at.any(axis=0)] = np.nan
         self.source_amps[lost] = np.nan
-        self.end_amps[np.isin(supply.span_source, lost).any(axis=0)] = np.nan
+        self.end_amps[lost_in.any(axis=0)] = np.nan
+        self.phase_volts[lost_at] = np.nan
+        self.phase_amps[lost_in] = np.nan
         span_amps = self.end_amps.max(axis=1, initial=-np.inf)
         blank_z = supply.alive & (np.isnan(spans.r_ohm_per_km) | np.isnan(spans.x_ohm_per_km))
         blank_c = supply.alive & np.isnan(spans.c_nf_per_km)
@@ -213,6 +230,8 @@ class _Found:
             no_impedance=tuple(map(str, spans.span_id[blank_z])),
             no_charging=tuple(map(str, spans.span_id[blank_c])),
             no_ampacity=tuple(map(str, spans.span_id[blank_a])),
+            phase_volts=self.phase_volts,
+            phase_amps=self.phase_amps,
             assumptions=loads.assumptions
             + _counted(blank_z, "without resistance or reactance: counted as 0 ohm")
             + _counted(blank_c, "without capacitance: charging counted as 0")
@@ -225,7 +244,7 @@ def _counted(blank: NDArray[np.bool_], words: str) -> tuple[str, ...]:
     return (f"{count} live span{'s' if count > 1 else ''} {words}",) if count else ()
 
 
-def _solve_phase(circuit: Circuit, forest: Forest, loads: Loads, found: _Found) -> None:
+def _solve_phase(circuit: Circuit, forest: Forest, loads: Loads, found: _Found, phase: int) -> None:
     if not len(forest.node):
         return
     parent_edge = forest.span >= 0
@@ -242,6 +261,8 @@ def _solve_phase(circuit: Circuit, forest: Forest, loads: Loads, found: _Found) 
     held = nominal * circuit.enclosures.source_volts_pu[forest.source]
     volts, amps, lost = _sweep(forest, series_ohm, shunt_s, load_va, held, nominal)
     found.collapsed.update(lost.tolist())
+    found.phase_volts[phase, forest.node[is_enclosure]] = volts[is_enclosure]
+    found.phase_amps[phase, rows] = np.where(forest.near_end[parent_edge] == 0, 1, -1) * amps[parent_edge]
     _collect(circuit, forest, found, volts, amps, half_s, nominal)
 
 
