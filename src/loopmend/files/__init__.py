@@ -1,0 +1,1 @@
+"""GIS layers in and out: circuits, field maps, cables, tables of failures."""

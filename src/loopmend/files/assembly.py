@@ -1,0 +1,130 @@
+"""Lay checked layers out as tables for the edges and as columns for the engine."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from loopmend.files.enclosures import EnclosureLayer
+from loopmend.files.layout import ENCLOSURE_COLUMNS, INDICATORS, SPAN_COLUMNS
+from loopmend.files.snapping import NOWHERE
+from loopmend.files.spans import SpanLayer
+from loopmend.network.assets import (
+    ALL_PHASES,
+    EnclosureColumns,
+    EndState,
+    Ints,
+    SpanColumns,
+    Texts,
+    phase_letters,
+)
+
+CRS = "EPSG:4326"
+LETTERS: Texts = np.array([phase_letters(bits) for bits in range(ALL_PHASES + 1)], dtype=object)
+STATE_LABELS: Texts = np.array([state.label for state in EndState], dtype=object)
+
+
+def fill_phases(enclosures: EnclosureLayer, spans: SpanLayer | None, rows: Ints | None) -> Ints:
+    """Give enclosures without phases those of the spans that land there, all three where none does, shape (n,)."""
+    found = np.zeros(len(enclosures.ids), dtype=np.int64)
+    if spans is not None and rows is not None:
+        for end in (0, 1):
+            lands = rows[:, end]
+            for bit in (1, 2, 4):
+                here = lands[(lands != NOWHERE) & ((spans.phases & bit) != 0)]
+                found[np.bincount(here, minlength=len(found)) > 0] |= bit
+    found = np.where(found > 0, found, ALL_PHASES)
+    return np.where(enclosures.phases > 0, enclosures.phases, found)
+
+
+def build_columns(enclosures: EnclosureLayer, spans: SpanLayer, rows: Ints) -> tuple[EnclosureColumns, SpanColumns]:
+    """Lay sound layers out as the columns of a circuit.
+
+    Parameters
+    ----------
+    rows
+        Row of the enclosure at each end, all known, shape (n_spans, 2).
+    """
+    numbers = enclosures.numbers
+    mounted = np.array([INDICATORS[name] for name in spans.indicator.tolist()], dtype=bool).reshape(-1, 2)
+    return EnclosureColumns(
+        enclosure_id=enclosures.ids,
+        kind=enclosures.kind,
+        phases=fill_phases(enclosures, spans, rows),
+        kva=numbers["kva"],
+        load_kw=numbers["load_kw"],
+        load_kvar=numbers["load_kvar"],
+        customers=numbers["customers"].astype(np.int64),
+        critical=numbers["critical"].astype(np.int64),
+        source_kv=numbers["source_kv"],
+        source_limit_a=numbers["source_limit_a"],
+        source_volts_pu=numbers["source_volts_pu"],
+        street=enclosures.street,
+        longitude=shapely.get_x(enclosures.lonlat),
+        latitude=shapely.get_y(enclosures.lonlat),
+    ), SpanColumns(
+        span_id=spans.ids,
+        enclosure=rows,
+        state=spans.state.astype(np.int8),
+        phases=spans.phases,
+        length_m=spans.length_m,
+        cable=spans.cable,
+        insulation=spans.insulation,
+        installed_year=spans.installed_year,
+        construction=spans.construction,
+        indicator=mounted,
+        **spans.cable_values,
+    )
+
+
+def _layer(columns: dict[str, Any], order: tuple[str, ...], lonlat: Any) -> gpd.GeoDataFrame:
+    table = pd.DataFrame({name: columns[name] for name in order})
+    return gpd.GeoDataFrame(table, geometry=gpd.GeoSeries(lonlat, crs=CRS))
+
+
+def enclosure_table(enclosures: EnclosureLayer | None, spans: SpanLayer | None, rows: Ints | None) -> gpd.GeoDataFrame:
+    """Lay the enclosures out as a layer with our columns; no rows where there is no layer."""
+    if enclosures is None:
+        return _layer({name: [] for name in ENCLOSURE_COLUMNS}, ENCLOSURE_COLUMNS, [])
+    columns: dict[str, Any] = {
+        **enclosures.numbers,
+        "id": enclosures.ids,
+        "kind": enclosures.kind,
+        "phases": LETTERS[fill_phases(enclosures, spans, rows)],
+        "customers": enclosures.numbers["customers"].astype(np.int64),
+        "critical": enclosures.numbers["critical"].astype(np.int64),
+        "street": enclosures.street,
+    }
+    return _layer(columns, ENCLOSURE_COLUMNS, enclosures.lonlat)
+
+
+def span_table(spans: SpanLayer | None, enclosures: EnclosureLayer | None, rows: Ints | None) -> gpd.GeoDataFrame:
+    """Lay the spans out as a layer with our columns, ids filled in where an end was joined by place."""
+    if spans is None:
+        return _layer({name: [] for name in SPAN_COLUMNS}, SPAN_COLUMNS, [])
+    from_ids, to_ids = spans.from_ids, spans.to_ids
+    if enclosures is not None and rows is not None:
+        known = enclosures.ids
+        from_ids, to_ids = (
+            np.where(rows[:, end] == NOWHERE, ids, known[rows[:, end]]) for end, ids in ((0, from_ids), (1, to_ids))
+        )
+    columns: dict[str, Any] = {
+        **spans.cable_values,
+        "id": spans.ids,
+        "from_id": from_ids,
+        "to_id": to_ids,
+        "from_end": STATE_LABELS[spans.state[:, 0]],
+        "to_end": STATE_LABELS[spans.state[:, 1]],
+        "phases": LETTERS[spans.phases],
+        "length_m": spans.length_m,
+        "cable": spans.cable,
+        "insulation": spans.insulation,
+        "installed": spans.installed,
+        "construction": spans.construction,
+        "indicator": spans.indicator,
+    }
+    return _layer(columns, SPAN_COLUMNS, spans.lonlat)
