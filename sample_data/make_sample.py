@@ -1,0 +1,123 @@
+"""Make the sample: Tern Hollow, a place that does not exist, its four loops, twenty years of failures, one open case.
+
+The coordinates lie on open grassland far from any town; streets, lots, people and failures are invented. Everything
+is drawn from one seed, so the same files come out again::
+
+    python sample_data/make_sample.py            # writes beside this script
+    python sample_data/make_sample.py FOLDER     # writes elsewhere
+
+``tern_hollow.gpkg``
+    ``enclosures``, ``spans``, ``failures`` and the backdrop: streets, lots, water, park. WGS 84, lengths in feet.
+    Every loop is 12.47Y/7.2 kV and runs from source to source with its open point in the middle:
+
+    - Copperleaf Drive, phase A, 20 spans, R-101 to R-102: laid 1974 to 1979, three spans replaced since;
+    - Thistledown Way, phase B, 31 spans, R-103 to R-104: the taps Fiddler Court, at cabinet J-31, and Wicket Court;
+    - Marlpit Crescent, phase C, 8 spans, R-105 to R-106: in duct since 2008;
+    - Farthing Street, three-phase, 12 spans of feeder cable: station ST-1 to R-107, cabinet J-41, and from there an
+      open tie to R-108 along Tollgate Lane. The clinic and the pumping station are metered.
+
+    Spans run from their feeding side. HMWPE and early XLPE bear the name of the catalogue's thin wall, which has the
+    same conductor; what they are made of stands in ``insulation``.
+``case.json``
+    A case under way on Copperleaf Drive: the device at R-101 opened. The crew parked the first elbow at P-2201, tested
+    S-0101 good and put the elbow back; at P-2203 the indicator had tripped. So the fault is behind P-2203: seven spans
+    are left, S-0104 to S-0110.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import sys
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pyogrio
+import shapely
+from sample_failures import draw_failures
+from sample_loops import lay_loops
+from sample_town import Street, brook, lots, park, pond, streets
+
+SEED = 20
+LOCAL_CRS = "+proj=aeqd +lat_0=42.137 +lon_0=-99.372 +datum=WGS84 +units=m"
+DECIMALS = 7
+"""Of a degree: a centimetre."""
+
+WIDTH_M = {"main": 15.0, "collector": 12.0, "street": 10.0, "court": 9.0}
+INTEGERS = ("customers", "critical", "length_ft", "minutes")
+FILE_DATE = "2026-07-01T00:00:00Z"
+
+CASE = {
+    "format": "loopmend/case/1",
+    "operated": ["R-101"],
+    "evidence": [
+        {"kind": "test", "span": "S-0101", "method": "hipot", "verdict": "good"},
+        {"kind": "indicator", "span": "S-0104", "end": "from", "state": "tripped"},
+    ],
+    "crew_at": "P-2203",
+}
+
+
+def main() -> None:
+    """Write both files into the folder named on the command line, or beside this script."""
+    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent
+    layers = make_layers()
+    target = folder / "tern_hollow.gpkg"
+    target.unlink(missing_ok=True)
+    pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": FILE_DATE})
+    for name, layer in layers.items():
+        layer.to_file(target, layer=name, driver="GPKG", engine="pyogrio", SPATIAL_INDEX="NO")
+        print(f"{name}: {len(layer)}")
+    (folder / "case.json").write_text(json.dumps(CASE, indent=1) + "\n", encoding="utf-8")
+
+
+def make_layers() -> dict[str, gpd.GeoDataFrame]:
+    """Draw every layer, in WGS 84."""
+    by_name = streets()
+    enclosures, spans = lay_loops(by_name, random.Random(SEED))  # noqa: S311
+    failures = draw_failures(spans, customers_with(enclosures, spans), random.Random(SEED))  # noqa: S311
+    drawn = {
+        "enclosures": enclosures,
+        "spans": spans,
+        "failures": failures,
+        "backdrop_park": [{"name": "Pond Green", "geometry": park()}],
+        "backdrop_water": [{"name": "Mill Pond", "geometry": pond()}, {"name": "Withy Brook", "geometry": brook()}],
+        "backdrop_lots": [{"address": address, "geometry": outline} for address, outline in lots(by_name)],
+        "backdrop_streets": [_street_row(street) for street in by_name.values()],
+    }
+    return {name: _in_degrees(rows) for name, rows in drawn.items()}
+
+
+def customers_with(enclosures: list[dict[str, Any]], spans: list[dict[str, Any]]) -> dict[str, int]:
+    """Count the customers behind the same device as each span, in the normal positions."""
+    at = {row["id"]: row for row in enclosures}
+    leaving: dict[str, list[dict[str, Any]]] = {}
+    for span in spans:
+        leaving.setdefault(span["from_id"], []).append(span)
+    found: dict[str, int] = {}
+    for source in (row["id"] for row in enclosures if row["source_kv"]):
+        half, ahead = [], list(leaving.get(source, []))
+        while ahead:
+            span = ahead.pop()
+            half.append(span)
+            if span["to_end"] == "closed":
+                ahead += leaving.get(span["to_id"], [])
+        customers = sum(at[span["to_id"]]["customers"] for span in half if span["to_end"] == "closed")
+        found |= {span["id"]: customers for span in half}
+    return found
+
+
+def _street_row(street: Street) -> dict[str, Any]:
+    line = shapely.simplify(shapely.LineString(street.line), 0.15)
+    return {"name": street.name, "kind": street.kind, "width_m": WIDTH_M[street.kind], "geometry": line}
+
+
+def _in_degrees(rows: list[dict[str, Any]]) -> gpd.GeoDataFrame:
+    layer = gpd.GeoDataFrame(rows, geometry="geometry", crs=LOCAL_CRS).to_crs(4326)
+    layer.geometry = shapely.transform(layer.geometry.array, lambda places: places.round(DECIMALS))
+    return layer.astype({name: "int32" for name in INTEGERS if name in layer})
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,198 @@
+"""The committed sample: what its script makes, sound, and what its description promises."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from datetime import date
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pyogrio
+import pytest
+import shapely
+
+from loopmend.files.cables import read_cables
+from loopmend.files.circuit import CircuitFiles, read_circuit, require_circuit
+from loopmend.history.failures import check_failures
+from loopmend.network.assets import End, EndState, phase_letters
+from loopmend.network.graph import Circuit
+from loopmend.network.positions import apply_device, apply_end_state, normal_positions
+from loopmend.network.tracing import trace_supply
+
+SAMPLE = Path(__file__).parents[2] / "sample_data"
+CIRCUIT = SAMPLE / "tern_hollow.gpkg"
+CENTIMETRE_DEG = 2e-7
+"""The script rounds to 1e-7 degrees; another build of the projection library may round the last digit the other way."""
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("sample")
+    subprocess.run([sys.executable, str(SAMPLE / "make_sample.py"), str(folder)], check=True, capture_output=True)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def files() -> CircuitFiles:
+    return read_circuit(CIRCUIT)
+
+
+@pytest.fixture(scope="module")
+def circuit(files: CircuitFiles) -> Circuit:
+    return require_circuit(files)
+
+
+@pytest.fixture(scope="module")
+def layers() -> dict[str, gpd.GeoDataFrame]:
+    names = pyogrio.list_layers(CIRCUIT)[:, 0]
+    return {name: gpd.read_file(CIRCUIT, layer=name) for name in names}
+
+
+# the committed files are what the script makes
+
+
+def test_the_committed_layers_are_what_the_script_makes(made: Path, layers: dict[str, gpd.GeoDataFrame]) -> None:
+    assert pyogrio.list_layers(made / CIRCUIT.name)[:, 0].tolist() == list(layers)
+    for name, committed in layers.items():
+        fresh = gpd.read_file(made / CIRCUIT.name, layer=name)
+        columns = committed.columns.drop("geometry")
+        assert fresh[columns].equals(committed[columns]), f"{name} differs: run sample_data/make_sample.py"
+        assert fresh.crs == committed.crs
+        same = shapely.equals_exact(
+            shapely.normalize(fresh.geometry.array), shapely.normalize(committed.geometry.array), CENTIMETRE_DEG
+        )
+        assert same.all(), f"{name}: {committed[~same].iloc[:3]}"
+
+
+def test_the_committed_case_is_what_the_script_writes(made: Path) -> None:
+    assert (made / "case.json").read_text(encoding="utf-8") == (SAMPLE / "case.json").read_text(encoding="utf-8")
+
+
+# sound
+
+
+def test_it_loads_without_a_single_finding(files: CircuitFiles) -> None:
+    assert [str(finding) for finding in files.findings] == []
+
+
+def test_failures_are_sound_but_for_those_known_by_place_alone(
+    circuit: Circuit, layers: dict[str, gpd.GeoDataFrame]
+) -> None:
+    layer = layers["failures"]
+    rows = layer.assign(longitude=layer.geometry.x, latitude=layer.geometry.y).drop(columns="geometry")
+    records, findings = check_failures(rows.to_dict("records"), circuit, today=date(2026, 7, 1))
+    by_place = {record.failure_id for record in records if record.span_id is None}
+    assert {finding.asset_id for finding in findings} == by_place
+    assert len(records) == len(layer)
+    assert 2 <= len(by_place) <= 8
+    assert 35 <= len(records) <= 55
+    assert {record.component for record in records} == {"cable", "splice", "termination", "dig_in", "equipment"}
+
+
+def test_ids_are_unique_across_layers(layers: dict[str, gpd.GeoDataFrame]) -> None:
+    ids = [name for layer in ("enclosures", "spans", "failures") for name in layers[layer]["id"]]
+    assert len(set(ids)) == len(ids)
+
+
+def test_every_cable_is_in_the_catalogue_and_gives_every_value(circuit: Circuit) -> None:
+    assert set(circuit.spans.cable) <= set(read_cables())
+    for values in (circuit.spans.r_ohm_per_km, circuit.spans.x_ohm_per_km, circuit.spans.c_nf_per_km):
+        assert (values > 0).all()
+    assert (circuit.spans.ampacity_a > 0).all()
+
+
+def test_lots_and_streets_keep_out_of_each_other(layers: dict[str, gpd.GeoDataFrame]) -> None:
+    metres = layers["backdrop_lots"].estimate_utm_crs()
+    lots, streets = (layers[f"backdrop_{name}"].to_crs(metres).geometry.array for name in ("lots", "streets"))
+    assert shapely.is_valid(lots).all()
+    one, other = shapely.STRtree(lots).query(lots, predicate="overlaps")
+    # Corners are rounded to a centimetre, along fronts of tens of metres: well under a square metre.
+    assert shapely.area(shapely.intersection(lots[one], lots[other])).max(initial=0.0) < 1.0
+    front, half_of_the_narrowest_street_m = shapely.union_all(streets), 4.5
+    assert (shapely.distance(lots, front) > half_of_the_narrowest_street_m).all()
+
+
+# what its description promises
+
+
+def test_every_span_is_150_to_500_feet_and_longer_than_it_is_drawn(layers: dict[str, gpd.GeoDataFrame]) -> None:
+    spans = layers["spans"]
+    drawn_ft = spans.geometry.to_crs(spans.estimate_utm_crs()).length / 0.3048
+    assert spans["length_ft"].between(150, 500).all()
+    assert (spans["length_ft"] - drawn_ft).between(10, 14).all()  # two tails of six feet, rounded; grid scale 0.04 %
+
+
+@pytest.mark.parametrize(
+    ("ends", "phases", "n_spans", "tap_ends"),
+    [
+        (("R-101", "R-102"), "A", 20, 0),
+        (("R-103", "R-104"), "B", 31, 2),
+        (("R-105", "R-106"), "C", 8, 0),
+        (("ST-1", "R-107", "R-108"), "ABC", 12, 0),
+    ],
+)
+def test_each_loop_runs_from_source_to_source_and_is_open_once_between_any_two(
+    circuit: Circuit, ends: tuple[str, ...], phases: str, n_spans: int, tap_ends: int
+) -> None:
+    mask = sum(1 << "ABC".index(letter) for letter in phases)
+    rows = np.flatnonzero(circuit.spans.phases == mask)
+    assert len(rows) == n_spans
+    assert {phase_letters(int(m)) for m in circuit.spans.phases} <= {"A", "B", "C", "ABC"}
+    opened = np.argwhere(circuit.spans.state[rows] == EndState.OPEN)
+    assert len(opened) == len(ends) - 1
+    positions = normal_positions(circuit)
+    for place, end in opened.tolist():  # closing each open point in turn joins all sources of the loop
+        positions = apply_end_state(
+            circuit, positions, str(circuit.spans.span_id[rows[place]]), End(end), EndState.CLOSED
+        )
+    assert trace_supply(circuit, positions).tied == (tuple(sorted(ends)),)
+    landings = np.bincount(circuit.spans.enclosure[rows].ravel(), minlength=circuit.n_enclosures)
+    dead_ends = {str(name) for name in circuit.enclosures.enclosure_id[landings == 1]} - set(ends)
+    assert len(dead_ends) == tap_ends
+
+
+def test_the_sample_has_what_a_neighbourhood_has(circuit: Circuit, layers: dict[str, gpd.GeoDataFrame]) -> None:
+    enclosures, spans = layers["enclosures"], layers["spans"]
+    homes = enclosures[(enclosures["kind"] == "padmount") & (enclosures["phases"] != "ABC")]
+    assert len(enclosures) >= 60
+    assert set(homes["kva"]) == {25.0, 50.0, 75.0}
+    assert homes["customers"].between(4, 12).all()
+    assert set(enclosures["critical"]) == {0, 1}
+    assert enclosures[enclosures["street"].str.contains("Clinic")]["critical"].tolist() == [1]
+    assert set(spans["insulation"]) == {"HMWPE", "XLPE", "TR-XLPE", "EPR"}
+    years = spans["installed"].dropna().str[:4].astype(int)
+    assert (years.min(), years.max()) == (1974, 2016)
+    assert 2 <= spans["installed"].isna().sum() <= 8
+    assert set(spans["construction"]) == {"direct_buried", "duct"}
+    share = circuit.spans.indicator.any(axis=1).sum() / (enclosures["kind"] == "padmount").sum()
+    assert 0.25 < share < 0.42  # about a third of the padmounts
+
+
+def test_old_cable_fails_most(layers: dict[str, gpd.GeoDataFrame]) -> None:
+    spans = layers["spans"]
+    failed = layers["failures"].query("component == 'cable'").merge(spans, left_on="span_id", right_on="id")
+    rate = failed.groupby("insulation").size() / spans.groupby("insulation")["length_ft"].sum()
+    assert rate["HMWPE"] > rate["XLPE"] > rate["TR-XLPE"]
+
+
+def test_the_case_leaves_seven_spans_of_ten_suspect(circuit: Circuit) -> None:
+    case = json.loads((SAMPLE / "case.json").read_text(encoding="utf-8"))
+    assert case["format"] == "loopmend/case/1"
+    positions = normal_positions(circuit)
+    before = trace_supply(circuit, positions)
+    for source in case["operated"]:
+        positions = apply_device(positions, source, closed=False)
+    after = trace_supply(circuit, positions)
+    dead = set(circuit.spans.span_id[before.alive & ~after.alive])
+    assert dead == {f"S-{n:04d}" for n in range(101, 111)}
+    assert (before.supplied & ~after.supplied).sum() == 10  # the riser and the nine transformers of its half
+    test, indicator = case["evidence"]
+    assert test["verdict"] == "good"
+    row = circuit.span_row[indicator["span"]]
+    assert circuit.spans.indicator[row, End[indicator["end"].upper()]]  # there is one to be read
+    assert circuit.enclosure_at(indicator["span"], End.FROM) == case["crew_at"]
+    beyond = {name for name in dead if name >= indicator["span"]} - {test["span"]}
+    assert len(beyond) == 7
