@@ -88,7 +88,7 @@ def test_an_island_is_one_warning_that_names_its_enclosures_and_the_open_ends_ar
     enclosures, spans = loop_assets()
     spans["S2"] = replace(spans["S2"], from_state=OPEN)  # parts P2 from P1, S3 is open towards P3
     found = only(findings_of(enclosures, spans))
-    assert (found.severity, found.asset_id, found.value) == ("warning", "P2", "1 enclosures: P2")
+    assert (found.severity, found.asset_id, found.value) == ("warning", "P2", "1 enclosure: P2")
     assert "open at S2 from, S3 to" in found.problem
 
 
@@ -106,7 +106,7 @@ def test_islands_are_told_apart() -> None:
     enclosures |= {f"P{n}": padmount(f"P{n}") for n in range(10, 24)}
     spans |= {f"T{n}": span(f"T{n}", f"P{n}", f"P{n + 1}") for n in range(11, 23)}  # P11 to P23 in one, P10 alone
     alone, long = findings_of(enclosures, spans)
-    assert (alone.asset_id, alone.value) == ("P10", "1 enclosures: P10")
+    assert (alone.asset_id, alone.value) == ("P10", "1 enclosure: P10")
     assert (long.asset_id, long.value) == ("P11", "13 enclosures: P11, P12, P13, P14, P15 and 8 more")
 
 
@@ -166,8 +166,8 @@ def test_missing_values_are_one_warning_for_each_kind_with_count_and_first_ids()
     found = {finding.problem.split(":")[0]: finding for finding in findings_of(enclosures, spans)}
     assert {finding.severity for finding in found.values()} == {"warning"}
     assert found["no impedance"].value == "4 spans: S1, S2, S3, S4"
-    assert found["no ampacity"].value == "1 spans: S2"
-    assert found["customers without kva or load"].value == "1 enclosures: P1"
+    assert found["no ampacity"].value == "1 span: S2"
+    assert found["customers without kva or load"].value == "1 enclosure: P1"
     assert len(found) == 3
 
 
