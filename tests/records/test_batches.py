@@ -40,7 +40,7 @@ def nested(levels: int) -> dict[str, Any]:
     return body
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(body=bodies, number=st.integers(min_value=0))
 def test_any_json_object_comes_back_as_it_was(store: Store, put: Put, body: dict, number: int) -> None:
     stream = f"case-{len(load_streams(store))}"

@@ -17,23 +17,23 @@ PROGRAM = Path(__file__).with_name("appending_program.py")
 
 def run_and_kill(url: str, turn: int, delay_s: float, *, from_first_batch: bool) -> list[list[str]]:
     """Start the program, kill it a moment after it begins (or first has an answer), give back what it printed."""
-    process = subprocess.Popen(
-        [sys.executable, str(PROGRAM), url, str(turn)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    )
-    assert process.stdout
-    assert process.stderr
+    command = [sys.executable, str(PROGRAM), url, str(turn)]
     lines = []
-    for line in process.stdout:
-        lines.append(line)
-        if not from_first_batch or line.startswith("ack"):
-            break
-    time.sleep(delay_s)
-    process.send_signal(signal.SIGKILL)
-    rest, told = process.communicate(timeout=60)
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        assert process.stdout
+        assert process.stderr
+        for line in process.stdout:
+            lines.append(line)
+            if not from_first_batch or line.startswith("ack"):
+                break
+        time.sleep(delay_s)
+        process.send_signal(signal.SIGKILL)
+        # Read on through the same object: communicate() would skip what it has read ahead.
+        lines += process.stdout.readlines()
+        told = process.stderr.read()
     assert process.returncode == -signal.SIGKILL, told  # it was alive until then
     # The kill may fall into a line; a line without its end was not printed.
-    whole = ("".join(lines) + rest).splitlines(keepends=True)
-    return [line.split() for line in whole if line.endswith("\n")]
+    return [line.split() for line in lines if line.endswith("\n")]
 
 
 def check_whole(events: tuple[StoredEvent, ...]) -> None:
@@ -54,13 +54,16 @@ def check_round(store: Store, printed: list[list[str]], before: dict[str, int]) 
             assert events[int(version) - 1].command_id == command_id
             last[stream] = int(version)
     tried = [words for words in printed if words[0] == "try"]
+    answered = [words[1:3] for words in printed if words[0] == "ack"]
+    assert [words[1:] for words in tried][: len(answered)] == answered  # no printed line went astray
+    assert len(tried) - len(answered) in (0, 1)
     for head in load_streams(store):
         events = load(store, head.stream)
         check_whole(events)
         unprinted = {(e.stream, e.command_id) for e in events[last.get(head.stream, 0) :]}
         assert unprinted <= {(tried[-1][1], tried[-1][2])} if tried else not unprinted
     assert store_version(store) == sum(head.version for head in load_streams(store))
-    return sum(words[0] == "ack" for words in printed)
+    return len(answered)
 
 
 def test_nothing_acknowledged_is_lost_by_a_kill(database_url: str) -> None:

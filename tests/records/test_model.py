@@ -72,7 +72,7 @@ def prefixes() -> Iterator[str]:
     return (f"{number}-" for number in itertools.count())
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(wanted=requests)
 def test_the_store_answers_like_a_dictionary_of_lists(
     store: Store, prefixes: Iterator[str], wanted: list[dict[str, Any]]

@@ -7,12 +7,15 @@ import socket
 import sqlite3
 import subprocess
 import sys
+import threading
 import traceback
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
-from sqlalchemy import Engine, create_engine, make_url, text
+from sqlalchemy import Connection, Engine, create_engine, make_url, text
+from sqlalchemy.exc import SQLAlchemyError
 
 from loopmend.errors import DataError
 from loopmend.records import Store, load, open_store, opening, store_version
@@ -213,23 +216,65 @@ def test_a_server_that_acknowledges_before_the_disk_is_set_right(server_url: str
     engine.dispose()
 
 
-OPEN = "import sys; from loopmend.records import *; sys.stdin.read(1); open_store(sys.argv[1]).close()"
+OPEN = """
+import sys
+from loopmend.records import open_store
+print("ready", flush=True)
+sys.stdin.read(1)
+open_store(sys.argv[1]).close()
+"""
 
 
 def test_programs_that_start_at_once_create_the_tables_once(database_url: str) -> None:
-    started = [
-        subprocess.Popen([sys.executable, "-c", OPEN, database_url], stdin=subprocess.PIPE, stderr=subprocess.PIPE)
-        for _ in range(4)
-    ]
+    pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
+    started = [subprocess.Popen([sys.executable, "-c", OPEN, database_url], text=True, **pipes) for _ in range(3)]
+    for process in started:
+        assert process.stdout
+        assert process.stdout.readline() == "ready\n"
     for process in started:
         assert process.stdin
-        process.stdin.write(b"g")
+        process.stdin.write("g")
         process.stdin.flush()
     for process in started:
         _, told = process.communicate(timeout=60)
-        assert process.returncode == 0, told.decode()
+        assert process.returncode == 0, told
     with open_store(database_url) as store:
         assert store_version(store) == 0
+
+
+def test_all_who_found_no_tables_end_with_the_same_tables(database_url: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The worst moment of the test above, made certain: everybody has looked before anybody creates."""
+    gate, looked, look = threading.Barrier(4), threading.local(), opening._check_tables
+
+    def look_and_wait(connection: Connection, label: str) -> bool:
+        found = look(connection, label)
+        if not hasattr(looked, "once"):
+            looked.once = True
+            assert not found
+            gate.wait(timeout=30)
+        return found
+
+    monkeypatch.setattr(opening, "_check_tables", look_and_wait)
+    with ThreadPoolExecutor(4) as pool:
+        opened = list(pool.map(open_store, [database_url] * 4))
+    for store in opened:
+        assert store_version(store) == 0
+        store.close()
+
+
+def test_a_password_in_the_words_of_the_driver_is_hidden() -> None:
+    with (
+        pytest.raises(DataError, match=r"found bad \*\*\* at host"),
+        opening._refusals("label", "problem", "remedy", [SECRET]),
+    ):
+        raise SQLAlchemyError(f"bad {SECRET} at host\nand a second line")
+
+
+@pytest.mark.parametrize("where", ["ann:{}@host/db", "host/db?password={}", "host/db?sslpassword={}"])
+def test_every_place_of_a_password_is_known(where: str) -> None:
+    url = make_url("postgresql://" + where.format(SECRET))
+    assert opening._secrets(url) == [SECRET]
+    assert SECRET not in opening._label(url)
 
 
 def test_a_full_or_broken_database_is_told_and_the_command_can_be_sent_again(
