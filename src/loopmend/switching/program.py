@@ -1,0 +1,105 @@
+"""Write a mixed-integer program down block by block, and solve it with HiGHS."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.sparse import coo_matrix
+
+from loopmend.network.assets import Floats, Ints
+
+FREE = np.inf
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solved:
+    """Outcome of one solve.
+
+    Attributes
+    ----------
+    values
+        Value of every variable; None where there is no feasible point, or none was found within the node limit.
+    proven
+        Whether the outcome is proven: optimal, or proven to have no feasible point.
+    """
+
+    values: Floats | None
+    proven: bool
+
+
+@dataclass(slots=True)
+class Program:
+    """Variables and rows, in the order they were added."""
+
+    low: list[Floats] = field(default_factory=list)
+    high: list[Floats] = field(default_factory=list)
+    whole: list[Floats] = field(default_factory=list)
+    entries: list[tuple[Ints, Ints, Floats]] = field(default_factory=list)
+    row_low: list[Floats] = field(default_factory=list)
+    row_high: list[Floats] = field(default_factory=list)
+    n_variables: int = 0
+    n_rows: int = 0
+
+    def add_variables(self, shape: tuple[int, ...], low: ArrayLike, high: ArrayLike, *, whole: bool = False) -> Ints:
+        """Add variables between bounds (broadcast to the shape); return their numbers in that shape."""
+        count = int(np.prod(shape))
+        self.low.append(np.broadcast_to(np.asarray(low, dtype=float), shape).ravel())
+        self.high.append(np.broadcast_to(np.asarray(high, dtype=float), shape).ravel())
+        self.whole.append(np.full(count, float(whole)))
+        numbers = np.arange(self.n_variables, self.n_variables + count, dtype=np.int64)
+        self.n_variables += count
+        return numbers.reshape(shape)
+
+    def add_rows(self, terms: Sequence[tuple[Ints, ArrayLike]], low: ArrayLike, high: ArrayLike) -> None:
+        """Add one row per position: the sum over terms of coefficient times variable lies between the bounds.
+
+        Parameters
+        ----------
+        terms
+            Variable numbers, shape (n_rows,), with coefficients of that shape or one for all.
+        """
+        count = len(terms[0][0])
+        rows = np.arange(self.n_rows, self.n_rows + count, dtype=np.int64)
+        for numbers, coefficients in terms:
+            self.entries.append((rows, numbers, np.broadcast_to(np.asarray(coefficients, dtype=float), (count,))))
+        self._close_rows(count, low, high)
+
+    def add_sums(
+        self, n_sums: int, members: Sequence[tuple[Ints, Ints, ArrayLike]], low: ArrayLike, high: ArrayLike
+    ) -> None:
+        """Add rows that sum any number of variables: members are (row within the block, variable, coefficient)."""
+        for row, numbers, coefficients in members:
+            spread = np.broadcast_to(np.asarray(coefficients, dtype=float), (len(row),))
+            self.entries.append((self.n_rows + np.asarray(row, dtype=np.int64), numbers, spread))
+        self._close_rows(n_sums, low, high)
+
+    def _close_rows(self, count: int, low: ArrayLike, high: ArrayLike) -> None:
+        self.row_low.append(np.broadcast_to(np.asarray(low, dtype=float), (count,)))
+        self.row_high.append(np.broadcast_to(np.asarray(high, dtype=float), (count,)))
+        self.n_rows += count
+
+    def mark(self) -> tuple[int, int, int]:
+        """Remember the rows there are, for `rewind`."""
+        return len(self.entries), len(self.row_low), self.n_rows
+
+    def rewind(self, mark: tuple[int, int, int]) -> None:
+        """Drop the rows added since a mark; variables stay."""
+        n_entries, n_blocks, self.n_rows = mark
+        del self.entries[n_entries:], self.row_low[n_blocks:], self.row_high[n_blocks:]
+
+    def minimize(self, cost: Floats, *, most_nodes: int) -> Solved:
+        """Minimize a cost over the variables, searching at most so many nodes (so that the answer repeats)."""
+        rows, columns, values = (np.concatenate([entry[k] for entry in self.entries]) for k in range(3))
+        matrix = coo_matrix((values, (rows, columns)), shape=(self.n_rows, self.n_variables)).tocsr()
+        result = milp(
+            cost,
+            integrality=np.concatenate(self.whole),
+            bounds=Bounds(np.concatenate(self.low), np.concatenate(self.high)),
+            constraints=LinearConstraint(matrix, np.concatenate(self.row_low), np.concatenate(self.row_high)),
+            options={"mip_rel_gap": 0.0, "node_limit": most_nodes},
+        )
+        return Solved(None if result.x is None else np.asarray(result.x, dtype=float), result.status in (0, 2))

@@ -1,0 +1,300 @@
+"""The limits of cables, sources and voltage as rows of the program: looser than the flow, never tighter.
+
+The rows are the branch-flow equations [1]_ with charging, in which the square of the series current may be larger
+than it is. Whatever the flow allows, satisfies them: so a restoration that the program proves best, and that the
+flow accepts, is the best there is. Where the flow refuses one, tangents of the cone between current, power and
+voltage are added at the refused point, which make the rows nearly exact there.
+
+Per unit: volts of the highest source nominal, power of all load on the phase.
+
+References
+----------
+.. [1] M. E. Baran, F. F. Wu, "Optimal capacitor placement on radial distribution systems", IEEE Trans. Power Deliv.
+   4(1), 1989 (from memory); the cone: M. Farivar, S. H. Low, "Branch flow model: relaxations and convexification",
+   IEEE Trans. Power Syst. 28(3), 2013 (from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from loopmend.network.assets import Bools, Floats, Ints
+from loopmend.switching.flow import COLLAPSED_PU, Complexes, Flow
+from loopmend.switching.limits import SLACK_AMPS, SLACK_PU
+from loopmend.switching.loads import Loads, find_loads
+from loopmend.switching.model import Model, PhaseModel
+from loopmend.switching.program import FREE
+from loopmend.switching.task import Task
+
+MARGIN = 1e-7
+"""Rows are loosened by this share, so that rounding in the program never cuts a true point off."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FlowRows:
+    """Variables of the flow of one phase model, per unit, and what scales them.
+
+    Attributes
+    ----------
+    square
+        Voltage squared at each enclosure.
+    active, reactive
+        Power into each span at its two ends, shape (n_spans, 2).
+    current
+        At least the square of the series current of each span.
+    charged
+        Reactive power that charging gives at each end, shape (n_spans, 2).
+    base_v, base_va
+        Volts and volt-amperes of one per unit.
+    series, half
+        Series impedance and half the charging susceptance of each span, per unit.
+    highest
+        No voltage squared can be more, per unit.
+    """
+
+    phase: PhaseModel
+    square: Ints
+    active: Ints
+    reactive: Ints
+    current: Ints
+    charged: Ints
+    base_v: float
+    base_va: float
+    series: Complexes
+    half: Floats
+    highest: float
+
+
+def add_flow_rows(model: Model) -> tuple[FlowRows, ...] | None:
+    """Add the rows of every phase; None where no bound on the voltage is known (absurdly long cables)."""
+    task, use = model.task, model.task.settings
+    loads = find_loads(task.circuit, demand=use.demand, power_factor=use.power_factor, frequency_hz=use.frequency_hz)
+    added = []
+    for phase in model.phases:
+        found = _add_phase(model, phase, loads)
+        if found is None:
+            return None
+        added.append(found)
+    return tuple(added)
+
+
+def _add_phase(model: Model, phase: PhaseModel, loads: Loads) -> FlowRows | None:
+    task, program = model.task, model.program
+    circuit = task.circuit
+    has = (circuit.enclosures.phases & phase.bit) != 0
+    load_va: Complexes = np.where(has, loads.va_per_phase, 0)
+    base_v = float(np.nanmax(loads.nominal_v))
+    base_va = max(float(np.abs(load_va).sum()), 1000.0)
+    series = loads.series_ohm * base_va / base_v**2
+    half = loads.charging_s / 2 * base_v**2 / base_va
+    highest = _highest_square(task, load_va / base_va, series, half)
+    if highest is None:
+        return None
+    lowest = _lowest_square(task, loads.nominal_v / base_v)
+    most = _most_power(load_va / base_va, half, highest, lowest)
+    shape, n_spans = (circuit.n_spans, 2), circuit.n_spans
+    rows = FlowRows(
+        phase=phase,
+        square=program.add_variables((circuit.n_enclosures,), 0, highest),
+        active=program.add_variables(shape, np.where(phase.edge >= 0, -most, 0), np.where(phase.edge >= 0, most, 0)),
+        reactive=program.add_variables(shape, np.where(phase.edge >= 0, -most, 0), np.where(phase.edge >= 0, most, 0)),
+        current=program.add_variables((n_spans,), 0, most**2 / lowest),
+        charged=program.add_variables(shape, 0, (half * highest)[:, None]),
+        base_v=base_v,
+        base_va=base_va,
+        series=series,
+        half=half,
+        highest=highest,
+    )
+    _add_spans(model, rows, most)
+    _add_enclosures(model, rows, loads, load_va / base_va, most, lowest)
+    _add_ampacity(model, rows, load_va)
+    return rows
+
+
+def _highest_square(
+    task: Task,
+    load: Complexes,
+    series: Complexes,
+    half: Floats,
+) -> float | None:
+    """Bound the voltage from above.
+
+    Along a span v_far <= v_near - 2 (r P + x Q) with P, Q what arrives: at worst everything that generates and all
+    charging of the part, over all spans in a row. Charging is half * 2 * v, so v solves a linear inequality.
+    """
+    rows, nominal = task.circuit.enclosures, np.nanmax(task.circuit.enclosures.source_kv)
+    held = float(np.nanmax((rows.source_volts_pu * rows.source_kv / nominal) ** 2))
+    back_active, back_reactive = np.maximum(-load.real, 0).sum(), np.maximum(-load.imag, 0).sum()
+    rise = 2 * (series.real.sum() * back_active + series.imag.sum() * back_reactive)
+    gain = 2 * series.imag.sum() * 2 * half.sum()
+    if gain >= 0.9 or (series.imag < 0).any():
+        return None
+    return float((held + rise) / (1 - gain)) * (1 + MARGIN)
+
+
+def _lowest_square(task: Task, nominal: Floats) -> float:
+    """Lowest voltage squared at a live enclosure that keeps the limit; below collapse nothing is accepted."""
+    least_pu = max(task.settings.lowest_volts_pu - SLACK_PU, COLLAPSED_PU)
+    return float((least_pu * np.nanmin(nominal)) ** 2) * (1 - MARGIN)
+
+
+def _most_power(load: Complexes, half: Floats, highest: float, lowest: float) -> float:
+    """Bound the power through any end: every load at the lowest voltage, all charging, at the highest voltage."""
+    amps = np.abs(load).sum() / math.sqrt(lowest) + 2 * half.sum() * math.sqrt(highest)
+    return float(amps * math.sqrt(highest)) * (1 + MARGIN) + MARGIN
+
+
+def _add_spans(model: Model, rows: FlowRows, most: float) -> None:
+    """Power balance of every span, and the voltage drop of those that carry at both ends."""
+    program, phase = model.program, rows.phase
+    at_ends = (phase.rows, phase.ends)
+    for power in (rows.active[at_ends], rows.reactive[at_ends]):
+        program.add_rows([(power, 1), (phase.carries, -most)], -FREE, 0)
+        program.add_rows([(power, -1), (phase.carries, -most)], -FREE, 0)
+    for end in (0, 1):
+        program.add_rows([(rows.charged[:, end], 1), (phase.in_span, -rows.half * rows.highest)], -FREE, 0)
+    program.add_rows([(rows.active[:, 0], 1), (rows.active[:, 1], 1), (rows.current, -rows.series.real)], 0, 0)
+    program.add_rows(
+        [
+            (rows.reactive[:, 0], 1),
+            (rows.reactive[:, 1], 1),
+            (rows.current, -rows.series.imag),
+            (rows.charged[:, 0], 1),
+            (rows.charged[:, 1], 1),
+        ],
+        0,
+        0,
+    )
+    _add_drops(model, rows)
+
+
+def _add_drops(model: Model, rows: FlowRows) -> None:
+    program, phase = model.program, rows.phase
+    through = np.flatnonzero((phase.edge >= 0).all(axis=1))
+    one, other = model.task.circuit.spans.enclosure[through].T
+    z, slack = rows.series[through], 4 * rows.highest
+    drop: list[tuple[Ints, ArrayLike]] = [
+        (rows.square[one], 1.0),
+        (rows.square[other], -1.0),
+        (rows.active[through, 0], -2 * z.real),
+        (rows.reactive[through, 0], -2 * z.imag),
+        (rows.charged[through, 0], -2 * z.imag),
+        (rows.current[through], np.abs(z) ** 2),
+    ]
+    carries = [phase.carries[phase.edge[through, end]] for end in (0, 1)]
+    program.add_rows([*drop, (carries[0], slack), (carries[1], slack)], -FREE, 2 * slack)
+    program.add_rows([*drop, (carries[0], -slack), (carries[1], -slack)], -2 * slack, FREE)
+
+
+def _add_enclosures(
+    model: Model,
+    rows: FlowRows,
+    loads: Loads,
+    load: Complexes,
+    most: float,
+    lowest: float,
+) -> None:
+    """Balance, lowest voltage, and what a source holds and may give."""
+    task, program, phase = model.task, model.program, rows.phase
+    n, every = task.circuit.n_enclosures, np.arange(task.circuit.n_enclosures)
+    program.add_rows([(rows.square, 1), (phase.at, -lowest)], 0, FREE)
+    sources = np.flatnonzero(task.usable & ((task.circuit.enclosures.phases & phase.bit) != 0))
+    device, lands = model.device[sources], task.circuit.spans.enclosure[phase.rows, phase.ends]
+    given = program.add_variables((2, len(sources)), -most, most)
+    for k, (power, part) in enumerate(((rows.active, load.real), (rows.reactive, load.imag))):
+        members: list[tuple[Ints, Ints, ArrayLike]] = [
+            (lands, power[phase.rows, phase.ends], 1),
+            (every, phase.at, part),
+            (sources, given[k], -1),
+        ]
+        program.add_sums(n, members, 0, 0)
+        program.add_rows([(given[k], 1), (device, -most)], -FREE, 0)
+        program.add_rows([(given[k], -1), (device, -most)], -FREE, 0)
+    held = (loads.nominal_v[sources] * task.circuit.enclosures.source_volts_pu[sources] / rows.base_v) ** 2
+    program.add_rows([(rows.square[sources], 1), (device, rows.highest)], -FREE, held * (1 + MARGIN) + rows.highest)
+    program.add_rows([(rows.square[sources], 1), (device, -held * (1 - MARGIN))], 0, FREE)
+    limit = (task.circuit.enclosures.source_limit_a[sources] + SLACK_AMPS) * rows.base_v / rows.base_va
+    most_va = np.sqrt(held) * limit * (1 + MARGIN) + MARGIN
+    for angle in np.linspace(0, 2 * math.pi, 24, endpoint=False):
+        known = ~np.isnan(most_va)
+        turned = [(given[0, known], math.cos(angle)), (given[1, known], math.sin(angle))]
+        program.add_rows(turned, -FREE, most_va[known])
+
+
+def _add_ampacity(model: Model, rows: FlowRows, load_va: Complexes) -> None:
+    """Limit the current of every end at the angle of the whole load, in both directions."""
+    angle = float(np.angle(load_va.sum())) if load_va.any() else 0.0
+    spans = np.arange(len(rows.current))
+    for turned in (angle, angle + math.pi, 0.0, math.pi):
+        for end in (0, 1):
+            add_ampacity_rows(model, rows, spans, end, np.full(len(spans), turned), np.ones(len(spans)))
+
+
+def add_ampacity_rows(model: Model, rows: FlowRows, spans: Ints, end: int, angles: Floats, near_square: Floats) -> None:
+    """Limit power at an angle by ampacity times voltage, whose root is bounded by its tangent at a voltage squared."""
+    columns = model.task.circuit.spans
+    ampacity = (columns.ampacity_a[spans] + SLACK_AMPS) * rows.base_v / rows.base_va * (1 + MARGIN) + MARGIN
+    keep = ~np.isnan(ampacity) & (rows.phase.edge[spans, end] >= 0)
+    spans, ampacity, angles, root = spans[keep], ampacity[keep], angles[keep], np.sqrt(near_square[keep])
+    if len(spans):
+        at = rows.square[columns.enclosure[spans, end]]
+        model.program.add_rows(
+            [
+                (rows.active[spans, end], np.cos(angles)),
+                (rows.reactive[spans, end], np.sin(angles)),
+                (at, -ampacity / (2 * root)),
+            ],
+            -FREE,
+            ampacity * root / 2,
+        )
+
+
+def add_tangents(model: Model, rows: FlowRows, flow: Flow, of_span: Bools) -> None:
+    """Tighten the rows of some spans at a refused flow: losses, and the ampacity at the angle they run at."""
+    phase, circuit = rows.phase, model.task.circuit
+    which = {1: 0, 2: 1, 4: 2}[phase.bit]
+    amps = flow.phase_amps[which]
+    for end in (0, 1):
+        lands = circuit.spans.enclosure[:, end]
+        volts = flow.phase_volts[which, lands] / rows.base_v
+        fits = of_span & ~np.isnan(amps) & ~np.isnan(volts) & (phase.edge[:, end] >= 0)
+        # The open end of a live span carries exactly 0 A: nothing to be tight about there.
+        spans = np.flatnonzero(fits & (flow.end_amps[:, end] > 0))
+        if len(spans):
+            series = volts[spans] * np.conj((1 if end == 0 else -1) * amps[spans] * rows.base_v / rows.base_va)
+            square = np.abs(volts[spans]) ** 2
+            _add_cone(model, rows, spans, end, series, square)
+            outer = series - 1j * rows.half[spans] * square
+            add_ampacity_rows(model, rows, spans, end, np.angle(outer), square)
+
+
+def _add_cone(
+    model: Model,
+    rows: FlowRows,
+    spans: Ints,
+    end: int,
+    power: Complexes,
+    square: Floats,
+) -> None:
+    """Add l >= 2 (P0 P + Q0 Q) / v0 - |S0|^2 v / v0^2, the tangent of |S|^2 / v, which only holds at a closed end."""
+    at = rows.square[model.task.circuit.spans.enclosure[spans, end]]
+    ratio = power / square
+    size = np.abs(ratio)
+    free = 2 * size * rows.half[spans] * rows.highest
+    model.program.add_rows(
+        [
+            (rows.current[spans], 1.0),
+            (rows.active[spans, end], -2 * ratio.real),
+            (rows.reactive[spans, end], -2 * ratio.imag),
+            (rows.charged[spans, end], -2 * ratio.imag),
+            (at, size**2),
+            (rows.phase.carries[rows.phase.edge[spans, end]], -free),
+        ],
+        -free - MARGIN * size**2,
+        FREE,
+    )

@@ -1,0 +1,275 @@
+"""Find how to bring customers back: isolate the fault, then the best arrangement of all that is left."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from loopmend.errors import Finding, NetworkError
+from loopmend.network.assets import Bools, End, EndState
+from loopmend.network.graph import Circuit
+from loopmend.network.positions import Positions
+from loopmend.network.tracing import find_loops, trace_supply
+from loopmend.switching.flow import Flow
+from loopmend.switching.limits import Violation
+from loopmend.switching.reasons import find_reasons
+from loopmend.switching.rules import find_grounded, find_like_ends, find_rated_kv
+from loopmend.switching.search import find_best
+from loopmend.switching.task import FlowSettings, Task, check_limits, split_task
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class EndPlace:
+    """One end of a span, and the enclosure where it is operated."""
+
+    span_id: str
+    end: End
+    enclosure_id: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Restoration:
+    """How to bring customers back, and what that reaches.
+
+    Attributes
+    ----------
+    faults
+        Ids of the spans and enclosures taken as faulted.
+    before
+        Positions with the devices open that feed the fault, nothing else done yet.
+    isolate
+        Both ends of every faulted span, and every end at a faulted enclosure, open already or not.
+    close, open
+        Ends to close, and ends to open beyond the isolation, in span order.
+    close_devices, open_devices
+        Sources whose protective device is closed, and (only where a source breaks a limit by itself) opened.
+    restored
+        Enclosures without supply before, with supply in the target; enclosure order.
+    not_restored
+        Enclosures without supply in the target, each with the reason.
+    shed
+        Enclosures with supply before, without in the target.
+    target
+        Positions in the end.
+    flow, violations
+        What the target carries, and the limits it does not keep.
+    exact
+        Whether the target is proven best in the order: critical customers, customers, fewest operations.
+    """
+
+    faults: tuple[str, ...]
+    before: Positions
+    isolate: tuple[EndPlace, ...]
+    close: tuple[EndPlace, ...]
+    open: tuple[EndPlace, ...]
+    close_devices: tuple[str, ...]
+    open_devices: tuple[str, ...]
+    restored: tuple[str, ...]
+    not_restored: tuple[tuple[str, str], ...]
+    shed: tuple[str, ...]
+    target: Positions
+    flow: Flow
+    violations: tuple[Violation, ...]
+    exact: bool
+
+
+def find_restoration(  # noqa: PLR0913 - one keyword per setting of the contract
+    circuit: Circuit,
+    now: Positions,
+    faults: Iterable[str],
+    *,
+    limits: bool = True,
+    demand: float = 1.0,
+    power_factor: float = 0.9,
+    lowest_volts_pu: float = 0.95,
+    frequency_hz: float = 60.0,
+    operated: Iterable[str] = (),
+    faulted_enclosures: Iterable[str] = (),
+) -> Restoration:
+    """Find the arrangement that brings most customers back around the fault.
+
+    Parameters
+    ----------
+    now
+        Positions as they are.
+    faults
+        Ids of the faulted spans.
+    limits
+        Whether ampacity, source limits and the lowest voltage bind.
+    demand, power_factor, frequency_hz
+        As in `solve_flow`.
+    lowest_volts_pu
+        As in `find_violations`.
+    operated
+        Ids of sources whose device is open because of the trouble; those that feed a fault in ``now`` are added.
+    faulted_enclosures
+        Ids of enclosures that hold a fault themselves.
+
+    Returns
+    -------
+    Restoration
+        Best in this order: most critical customers supplied, most customers supplied (those supplied now count like
+        the others), fewest operations: ends closed and ends opened beyond the isolation. Closing a source's device is
+        not counted. Never a loop, never two sources tied, never a fault or a grounded span alive; no end is closed
+        across unlike phases, nothing is fed at another system voltage than its own; grounded ends are not operated.
+
+    Raises
+    ------
+    NetworkError
+        If a fault or source is unknown, a setting is out of range, or the positions hold a loop or a tie already.
+
+    Notes
+    -----
+    Parts of the circuit that no switching can join are solved apart. A part without an open device in which everything
+    is supplied stays as it is, even where it breaks a limit. A closed device stays closed, unless its source breaks a
+    limit with every end open.
+    """
+    faulted, broken, opened = tuple(faults), tuple(faulted_enclosures), tuple(operated)
+    _require_known(circuit, faulted, broken, opened)
+    settings = FlowSettings(
+        demand=demand, power_factor=power_factor, frequency_hz=frequency_hz, lowest_volts_pu=lowest_volts_pu
+    )
+    before = open_feeding_devices(circuit, now, faulted, broken, opened)
+    isolated = _isolated_ends(circuit, faulted, broken)
+    task = _set_up(circuit, before, isolated, faulted, broken, settings=settings, limits=limits)
+    _require_radial(circuit, task.base)
+    states, open_devices, exact = task.base.states.copy(), set(task.base.open_devices), True
+    for part, rows in split_task(task):
+        best, proven = find_best(part)
+        states[rows] = best.states
+        open_devices = (open_devices - set(part.circuit.enclosure_row)) | best.open_devices
+        exact &= proven
+    states.setflags(write=False)
+    return _report(task, before, isolated, Positions(states, frozenset(open_devices)), (*faulted, *broken), exact=exact)
+
+
+def open_feeding_devices(
+    circuit: Circuit,
+    now: Positions,
+    faulted: tuple[str, ...],
+    broken: tuple[str, ...] = (),
+    operated: tuple[str, ...] = (),
+) -> Positions:
+    """Return positions in which the devices that operated, and all that feed a faulted asset, are open."""
+    supply, ids = trace_supply(circuit, now), circuit.enclosures.enclosure_id
+    spans = [circuit.span_row[name] for name in faulted]
+    rows = [circuit.enclosure_row[name] for name in broken]
+    fed_from = np.concatenate([supply.span_source[:, spans].ravel(), supply.enclosure_source[:, rows].ravel()])
+    feeding = {str(ids[row]) for row in fed_from[fed_from >= 0].tolist()}
+    tied = {name for group in supply.tied if feeding & set(group) for name in group}
+    return Positions(now.states, now.open_devices | feeding | tied | set(operated))
+
+
+def _require_known(
+    circuit: Circuit, faulted: tuple[str, ...], broken: tuple[str, ...], operated: tuple[str, ...]
+) -> None:
+    circuit.require_spans(faulted, "faults")
+    circuit.require_enclosures(broken, "faulted enclosures")
+    not_sources = [name for name in dict.fromkeys(operated) if name not in circuit.source_ids]
+    if not_sources:
+        raise NetworkError(
+            [
+                Finding(
+                    asset_id=name,
+                    layer="operated",
+                    problem="is not a source of the circuit",
+                    value=name,
+                    remedy="name sources whose device opened",
+                )
+                for name in not_sources
+            ]
+        )
+
+
+def _require_radial(circuit: Circuit, base: Positions) -> None:
+    findings = [
+        Finding(
+            asset_id=group[0],
+            layer="positions",
+            problem=problem,
+            value=", ".join(group),
+            remedy="correct the positions, or open an end of it first",
+        )
+        for groups, problem in (
+            (trace_supply(circuit, base).tied, "sources are tied after isolation"),
+            (find_loops(circuit, base), "closed ends form a loop after isolation"),
+        )
+        for group in groups
+    ]
+    if findings:
+        raise NetworkError(findings)
+
+
+def _isolated_ends(circuit: Circuit, faulted: tuple[str, ...], broken: tuple[str, ...]) -> Bools:
+    isolated = np.zeros((circuit.n_spans, 2), dtype=bool)
+    isolated[[circuit.span_row[name] for name in faulted]] = True
+    rows = [circuit.enclosure_row[name] for name in broken]
+    return isolated | np.isin(circuit.spans.enclosure, rows)
+
+
+def _set_up(
+    circuit: Circuit,
+    before: Positions,
+    isolated: Bools,
+    faulted: tuple[str, ...],
+    broken: tuple[str, ...],
+    *,
+    settings: FlowSettings,
+    limits: bool,
+) -> Task:
+    grounded = before.states == EndState.GROUNDED
+    states = np.where(isolated & ~grounded, np.int8(EndState.OPEN), before.states)
+    dead_enclosures = np.isin(np.arange(circuit.n_enclosures), [circuit.enclosure_row[name] for name in broken])
+    dead_spans = np.isin(np.arange(circuit.n_spans), [circuit.span_row[name] for name in faulted])
+    usable = ~np.isnan(circuit.enclosures.source_kv) & ~dead_enclosures
+    is_open = np.isin(circuit.enclosures.enclosure_id.astype(str), sorted(before.open_devices))
+    like = find_like_ends(circuit) | (before.states == EndState.CLOSED)
+    return Task(
+        circuit=circuit,
+        base=Positions(states, before.open_devices),
+        closable=like & ~isolated & ~grounded,
+        dead_spans=dead_spans | find_grounded(before),
+        dead_enclosures=dead_enclosures,
+        usable=usable,
+        held=usable & ~is_open,
+        operated=usable & is_open,
+        rated=find_rated_kv(circuit),
+        settings=settings,
+        limits=limits,
+    )
+
+
+def _report(
+    task: Task, before: Positions, isolated: Bools, target: Positions, faults: tuple[str, ...], *, exact: bool
+) -> Restoration:
+    circuit, ids = task.circuit, task.circuit.enclosures.enclosure_id
+    flow, violations = check_limits(task, target)
+    had, has = trace_supply(circuit, before).supplied, trace_supply(circuit, target).supplied
+    was, now = task.base.states == EndState.CLOSED, target.states == EndState.CLOSED
+    return Restoration(
+        faults=faults,
+        before=before,
+        isolate=_places(circuit, isolated),
+        close=_places(circuit, now & ~was),
+        open=_places(circuit, was & ~now),
+        close_devices=tuple(name for name in circuit.source_ids if name in before.open_devices - target.open_devices),
+        open_devices=tuple(name for name in circuit.source_ids if name in target.open_devices - before.open_devices),
+        restored=tuple(map(str, ids[has & ~had])),
+        not_restored=find_reasons(task, target, faults, exact=exact),
+        shed=tuple(map(str, ids[had & ~has])),
+        target=target,
+        flow=flow,
+        violations=violations,
+        exact=exact,
+    )
+
+
+def _places(circuit: Circuit, which: Bools) -> tuple[EndPlace, ...]:
+    rows, ends = np.nonzero(which)
+    ids, lands = circuit.enclosures.enclosure_id, circuit.spans.enclosure
+    return tuple(
+        EndPlace(str(circuit.spans.span_id[row]), End(end), str(ids[lands[row, end]]))
+        for row, end in zip(rows.tolist(), ends.tolist(), strict=True)
+    )

@@ -1,0 +1,148 @@
+"""Search the best restoration of one connected part: proven where it can be, said to be a heuristic where not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from loopmend.network.assets import Bools, EndState, Floats, Ints
+from loopmend.network.positions import Positions
+from loopmend.network.tracing import trace_supply
+from loopmend.switching.attach import attach_all, attach_within_limits, close_harmless_devices, find_best_bound
+from loopmend.switching.flow import Flow
+from loopmend.switching.limits import Violation
+from loopmend.switching.model import Model, build_model, cut_off_tree
+from loopmend.switching.relaxation import FlowRows, add_flow_rows, add_tangents
+from loopmend.switching.task import (
+    Task,
+    breaks_a_rule,
+    check_limits,
+    is_within_limits,
+    score_positions,
+)
+
+MOST_ENDS = 1500
+"""Ends in one connected part up to which a proof is tried."""
+
+MOST_ROUNDS = 60
+"""Restorations that the program may propose and the flow refuse before the search settles for a heuristic."""
+
+MOST_NODES = 20_000
+"""Nodes of the search tree per solve; a count, not a time, so that the answer does not depend on the machine."""
+
+
+def find_best(task: Task) -> tuple[Positions, bool]:
+    """Find the best arrangement of a task, and whether it is proven best.
+
+    Where single closings reach a score that nothing can beat, and no limit is broken, that is the answer. Else a
+    mixed-integer program, whose limits are looser than the true flow, proposes its best; the flow judges it; what is
+    refused is cut off, until a proposal stands.
+    """
+    start = attach_all(task)
+    reached = score_positions(task, start) == find_best_bound(task)
+    if reached and not breaks_a_rule(task, start) and is_within_limits(task, start):
+        return close_harmless_devices(task, start), True
+    task = release_hopeless(task)
+    if int(task.closable.sum()) <= MOST_ENDS:
+        proven = _prove(task)
+        if proven is not None:
+            return close_harmless_devices(task, proven), True
+    return close_harmless_devices(task, attach_within_limits(task)), False
+
+
+def release_hopeless(task: Task) -> Task:
+    """Let the devices of sources open that break a limit with every end open: no switching can help them."""
+    if not task.limits:
+        return task
+    states = np.where(task.base.states == EndState.GROUNDED, task.base.states, np.int8(EndState.OPEN))
+    circuit, ids = task.circuit, task.circuit.enclosures.enclosure_id
+    shut = frozenset(str(ids[row]) for row in circuit.source_rows if not task.held[row])
+    _, violations = check_limits(task, Positions(states, shut))
+    hopeless = np.isin(ids.astype(str), sorted({violation.asset_id for violation in violations}))
+    return replace(task, held=task.held & ~hopeless)
+
+
+def _prove(task: Task) -> Positions | None:
+    """Solve, judge, cut off, until a proposal stands; None if the budget runs out first."""
+    model = build_model(task)
+    flow_rows = add_flow_rows(model) if task.limits else ()
+    if flow_rows is None:
+        return None
+    for _ in range(MOST_ROUNDS):
+        values = solve_in_order(model)
+        if values is None:
+            return None
+        positions = model.positions_of(values)
+        if breaks_a_rule(task, positions) or not _reaches(model, values, positions):
+            _cut_off(model, positions, trace_supply(task.circuit, positions).enclosure_source.ravel())
+            continue
+        if not task.limits:
+            return positions
+        flow, violations = check_limits(task, positions)
+        if not violations:
+            return positions
+        _refuse(model, flow_rows, positions, flow, violations)
+    return None
+
+
+def _reaches(model: Model, values: Floats, positions: Positions) -> bool:
+    """Tell whether positions supply what the program says they do (rounding could have opened a gap)."""
+    rows = model.task.circuit.enclosures
+    promised = values[model.supplied]
+    score = score_positions(model.task, positions)
+    critical, customers = float(promised @ rows.critical), float(promised @ rows.customers)
+    return score.critical >= critical - 0.5 and score.customers >= customers - 0.5
+
+
+def solve_in_order(model: Model) -> Floats | None:
+    """Solve for critical customers, then customers, then operations; None unless each step is proven.
+
+    A value reached in one step is kept in the next; all are whole numbers, so half a unit of slack changes nothing.
+    """
+    program, rows = model.program, model.task.circuit.enclosures
+    mark, values = program.mark(), None
+    for counted in (rows.critical, rows.customers):
+        if counted.any():
+            cost = np.zeros(program.n_variables)
+            cost[model.supplied] = -counted
+            solved = program.minimize(cost, most_nodes=MOST_NODES)
+            if solved.values is None or not solved.proven:
+                program.rewind(mark)
+                return None
+            reached = round(float(solved.values[model.supplied] @ counted))
+            block = np.zeros(len(counted), dtype=np.int64)
+            program.add_sums(1, [(block, model.supplied, counted)], reached - 0.5, np.inf)
+    solved = program.minimize(model.operation_cost(), most_nodes=MOST_NODES)
+    values = solved.values if solved.proven else None
+    program.rewind(mark)
+    return values
+
+
+def _refuse(
+    model: Model,
+    flow_rows: tuple[FlowRows, ...],
+    positions: Positions,
+    flow: Flow,
+    violations: tuple[Violation, ...],
+) -> None:
+    """Cut the trees off that hold a violation, and tighten the rows where they run."""
+    circuit = model.task.circuit
+    supply = trace_supply(circuit, positions)
+    named = {violation.asset_id for violation in violations}
+    at = np.isin(circuit.enclosures.enclosure_id.astype(str), sorted(named))
+    in_span = np.isin(circuit.spans.span_id.astype(str), sorted(named))
+    feeding = np.concatenate([supply.enclosure_source[:, at].ravel(), supply.span_source[:, in_span].ravel()])
+    _cut_off(model, positions, feeding)
+    concerned = np.asarray(np.isin(supply.span_source, feeding[feeding >= 0]).any(axis=0))
+    for rows in flow_rows:
+        add_tangents(model, rows, flow, concerned)
+
+
+def _cut_off(model: Model, positions: Positions, feeding: Ints) -> None:
+    task, supply = model.task, trace_supply(model.task.circuit, positions)
+    closed = positions.states == EndState.CLOSED
+    for row in np.unique(feeding[feeding >= 0]).tolist():
+        at, in_span = (supply.enclosure_source == row).any(axis=0), (supply.span_source == row).any(axis=0)
+        touched: Bools = in_span[:, None] | at[task.circuit.spans.enclosure]
+        cut_off_tree(model, row, closed & touched, ~closed & task.closable & touched)
