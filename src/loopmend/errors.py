@@ -68,9 +68,7 @@ class LoopmendError(Exception):
     @classmethod
     def about(cls, asset_id: str, layer: str, problem: str, value: object, remedy: str) -> LoopmendError:
         """Build a refusal with a single reason; the arguments are those of `Finding`."""
-        return cls(
-            [Finding(asset_id=asset_id, layer=layer, problem=problem, value=str(value), remedy=remedy)]
-        )
+        return cls([Finding(asset_id=asset_id, layer=layer, problem=problem, value=str(value), remedy=remedy)])
 
 
 class DataError(LoopmendError):

@@ -1,0 +1,92 @@
+"""Turn the records of a case into what the map draws."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import streamlit as st
+
+from loopmend.workbench.screens import CaseScreen
+from loopmend.workbench.views import OneLineEnclosure, OneLineEnd, OneLineSpan, OneLineView
+from map_layers import MapLive, MapPoint, MapStyle
+from map_view import MapBase
+from offline_map import backdrop_text
+
+
+@st.cache_data(show_spinner=False, max_entries=8)
+def _backdrop(key: str, _layers: Mapping[str, Any]) -> str:  # noqa: ARG001 - what the cache goes by
+    features = [feature for name in sorted(_layers) for feature in _layers[name].__geo_interface__["features"]]
+    return backdrop_text({"type": "FeatureCollection", "features": features})
+
+
+def base_of(name: str, backdrops: Mapping[str, Any], bounds: tuple[float, float, float, float]) -> MapBase:
+    """Build the fixed part of a map: backdrop and first extent."""
+    return MapBase(bounds=bounds, backdrop=_backdrop(name, backdrops) if backdrops else "")
+
+
+def live_of(screen: CaseScreen) -> MapLive:
+    """Build the part of the map that follows the case."""
+    view = screen.whole_view
+    styles = {name: span_style(span) for name, span in view.spans.items()}
+    styles |= {name: enclosure_style(place) for name, place in view.enclosures.items()}
+    return MapLive(
+        spans=screen.spans,
+        enclosures=screen.enclosures,
+        styles=styles,
+        open_points=open_points(view, screen.enclosures),
+    )
+
+
+def span_style(span: OneLineSpan) -> MapStyle:
+    """Style a span after its state."""
+    ends = "; ".join(f"{end.label} at {end.enclosure_id}: {end.state}" for end in span.ends)
+    tip = [f"Span {span.span_id}, {span.length_text}, phase {span.phases}", ends]
+    if span.p is not None:
+        tip.append(f"suspect: {span.p:.1%}")
+    if span.verdict:
+        tip.append(f"last test: {span.verdict}")
+    return MapStyle(
+        energy=span.energy, p=span.p, faulted=span.faulted, is_next=span.is_next, note=span.verdict, tip=tuple(tip)
+    )
+
+
+def enclosure_style(place: OneLineEnclosure) -> MapStyle:
+    """Style an enclosure after its state."""
+    tip = [f"{place.kind} {place.enclosure_id}, phase {place.phases}"]
+    if place.street:
+        tip.append(place.street)
+    if place.customers:
+        critical = f", {place.critical} critical" if place.critical else ""
+        tip.append(f"{place.customers} customers{critical}, {place.kva:g} kVA")
+    device = f"{place.enclosure_id} device {place.device}" if place.device else ""
+    return MapStyle(
+        energy=place.energy,
+        p=place.p,
+        faulted=place.faulted,
+        is_next=place.is_next,
+        has_crew=place.has_crew,
+        is_source=bool(place.device),
+        note=device,
+        tip=tuple(tip),
+    )
+
+
+def open_points(view: OneLineView, enclosures: Any) -> tuple[MapPoint, ...]:
+    """Find the open and grounded ends, at the enclosures where they are."""
+    place = dict(zip(enclosures["id"], enclosures.geometry, strict=True))
+    return tuple(
+        MapPoint(
+            longitude=place[end.enclosure_id].x,
+            latitude=place[end.enclosure_id].y,
+            words=_end_words(end, span.span_id),
+        )
+        for span in view.spans.values()
+        for end in span.ends
+        if end.state != "closed"
+    )
+
+
+def _end_words(end: OneLineEnd, span_id: str) -> str:
+    normally = "NORMALLY " if end.normally_open and end.state == "open" else ""
+    return f"{normally}{end.state.upper()} {span_id}"

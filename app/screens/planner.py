@@ -1,0 +1,30 @@
+"""Planner: past failures on the map by span, filters, rates with their intervals, the spans expected to fail."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+import planner_panels as panels
+from case_map import base_of
+from loopmend.workbench.circuits import list_circuits
+from loopmend.workbench.desk import record_version
+from loopmend.workbench.planner import load_planner
+from map_view import draw_map
+from session import desk, watch_record
+
+drawn = record_version(desk())
+circuits = [kept.name for kept in list_circuits(desk())]
+if circuits:
+    name = st.selectbox("Circuit", circuits, key="planner-circuit")
+    chosen, years = panels.ask_filters(load_planner(desk(), name))
+    screen = load_planner(desk(), name, chosen=chosen, years=years)
+    map_side, table_side = st.columns([3, 2], gap="medium")
+    with map_side:
+        pick = draw_map(base_of(name, screen.backdrops, screen.bounds), panels.live_of(screen), key="planner-map")
+    with table_side:
+        panels.show_rates(screen)
+    panels.show_picked(screen, pick.asset_id)
+    panels.show_tables(screen)
+else:
+    st.info("Load a circuit first, on the Circuits screen.")
+watch_record(drawn)

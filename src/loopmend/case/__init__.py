@@ -1,0 +1,1 @@
+"""What is known of one trouble: decide(state, request) gives events, replay(events) gives the state."""

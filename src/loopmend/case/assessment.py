@@ -1,0 +1,117 @@
+"""What the records of a case say: the dead part and the suspects, or which records disagree."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from loopmend.case.assumptions import Assumptions, read_assumptions
+from loopmend.case.documents import read_observation
+from loopmend.case.state import CaseState
+from loopmend.errors import EvidenceError, Finding
+from loopmend.locate.dead import DeadPart, find_dead_part
+from loopmend.locate.observations import Observation
+from loopmend.locate.posterior import Posterior, find_posterior
+from loopmend.locate.priors import build_prior
+from loopmend.network.assets import Floats
+from loopmend.network.graph import Circuit
+from loopmend.network.positions import Positions
+from loopmend.switching.interlock import Hazards
+
+SUSPECT_FROM = 0.02
+"""From this share of suspicion on, the interlock treats a span as suspect. A setting of ours, without a source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Knowledge:
+    """What is known beside the case: the circuit, its failure rates, how accurate the methods are.
+
+    Attributes
+    ----------
+    rate_per_km_year
+        Failure rate of every span, shape (n_spans,), or None where there is no history.
+    methods
+        Sensitivity and specificity per method.
+    """
+
+    circuit: Circuit
+    rate_per_km_year: Floats | None = None
+    methods: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assessment:
+    """The dead part and the suspects, or why there are none.
+
+    Attributes
+    ----------
+    posterior
+        None where the records contradict each other.
+    contradiction
+        The records that disagree; empty where they do not.
+    """
+
+    dead: DeadPart
+    assumptions: Assumptions
+    posterior: Posterior | None
+    contradiction: tuple[Finding, ...] = ()
+
+    def p_of(self, span_id: str) -> float:
+        """Share of the suspicion that lies on a span."""
+        if self.posterior is None:
+            return 0.0
+        return next((s.p for s in self.posterior.suspects if s.kind == "span" and s.id == span_id), 0.0)
+
+
+def assess(known: Knowledge, state: CaseState) -> Assessment:
+    """Assess a case from its records that count.
+
+    Raises
+    ------
+    LoopmendError
+        If the dead part or the assumptions cannot be used; contradictory records are an answer, not an error.
+    """
+    circuit = known.circuit
+    assumptions = read_assumptions(state.assumptions, circuit, state.crew_at, known.methods)
+    dead = find_dead_part(circuit, state.as_found, at_outage(state), state.operated)
+    records = state.live_evidence
+    observations = [read_observation(record.document, circuit, record.evidence_id)[0] for record in records]
+    try:
+        posterior = find_suspects(known, dead, assumptions, [seen for seen in observations if seen is not None])
+    except EvidenceError as error:
+        return Assessment(dead=dead, assumptions=assumptions, posterior=None, contradiction=error.findings)
+    return Assessment(dead=dead, assumptions=assumptions, posterior=posterior)
+
+
+def find_suspects(
+    known: Knowledge, dead: DeadPart, assumptions: Assumptions, observations: Sequence[Observation]
+) -> Posterior:
+    """Weigh the suspects of a dead part by prior and evidence; EvidenceError where nothing is left."""
+    prior = build_prior(
+        known.circuit,
+        dead,
+        faults=assumptions.faults,
+        rate_per_km_year=known.rate_per_km_year,
+        prior=assumptions.prior,
+    )
+    return find_posterior(known.circuit, dead, prior, observations, assumptions.accuracy)
+
+
+def at_outage(state: CaseState) -> Positions:
+    """Positions right after the devices operated: what went dead does not depend on what was done since."""
+    return Positions(state.as_found.states, state.as_found.open_devices | frozenset(state.operated))
+
+
+def hazards_of(known: Knowledge, state: CaseState) -> Hazards:
+    """Say what the interlock must guard: the faulted spans, the suspects until a fault is declared, work under way."""
+    repaired = set(state.repaired)
+    faulted = frozenset(span for span in state.faulted if span not in repaired)
+    suspects: frozenset[str] = frozenset()
+    if not state.faulted:
+        found = assess(known, state)
+        suspects = frozenset(
+            s.id
+            for s in (found.posterior.suspects if found.posterior else ())
+            if s.kind == "span" and s.p >= SUSPECT_FROM
+        ) or frozenset(found.dead.spans if found.posterior is None else ())
+    return Hazards(faulted=faulted, suspects=suspects, work_on=faulted if state.faulted else frozenset())

@@ -1,0 +1,181 @@
+"""What a plan is reckoned with: prior weights, crew minutes, accuracy of the methods, how many faults, objective.
+
+A document holds the keys ``prior``, ``minutes``, ``accuracy``, ``faults`` of the case file and the two settings
+``objective`` and ``restoration``; every key is optional.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import isfinite
+from typing import Any, Literal
+
+from loopmend.errors import DataError, Finding
+from loopmend.locate.observations import PERFECT, Accuracy, CrewTimes, MethodAccuracy
+from loopmend.network.graph import Circuit
+
+Objective = Literal["crew-minutes", "customer-minutes"]
+RestorationWay = Literal["in-place", "go-and-return"]
+Faults = Literal["one_span", "any"]
+
+KEYS = ("prior", "minutes", "accuracy", "faults", "objective", "restoration")
+CHOICES: dict[str, tuple[str, ...]] = {
+    "faults": ("one_span", "any"),
+    "objective": ("crew-minutes", "customer-minutes"),
+    "restoration": ("in-place", "go-and-return"),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Assumptions:
+    """What a plan is reckoned with.
+
+    Attributes
+    ----------
+    prior
+        Weight per span, any positive scale, or None for the default (history and length).
+    accuracy
+        How far a test is to be trusted.
+    """
+
+    prior: Mapping[str, float] | None
+    times: CrewTimes
+    accuracy: Accuracy
+    faults: Faults
+    objective: Objective
+    restoration: RestorationWay
+
+
+def check_assumptions(document: Mapping[str, Any], circuit: Circuit) -> tuple[Finding, ...]:
+    """List everything that is wrong with a document of assumptions."""
+    findings = [
+        _bad("", f"unknown key {key!r}", document[key], f"use {', '.join(KEYS)}") for key in document if key not in KEYS
+    ]
+    for key, choices in CHOICES.items():
+        if key in document and document[key] not in choices:
+            findings.append(_bad("", f"unknown {key}", document[key], f"use {' or '.join(choices)}"))
+    findings += _check_prior(document.get("prior"), circuit)
+    findings += _check_minutes(document.get("minutes", {}), circuit)
+    findings += _check_accuracy(document.get("accuracy"))
+    return tuple(findings)
+
+
+def read_assumptions(
+    document: Mapping[str, Any], circuit: Circuit, crew_at: str, defaults: Mapping[str, tuple[float, float]]
+) -> Assumptions:
+    """Read a document of assumptions.
+
+    Parameters
+    ----------
+    crew_at
+        Enclosure where the crew stands, "" where that is not known.
+    defaults
+        Sensitivity and specificity per method, used where the document gives no accuracy.
+
+    Raises
+    ------
+    DataError
+        With everything that `check_assumptions` finds.
+    """
+    findings = check_assumptions(document, circuit)
+    if findings:
+        raise DataError(findings)
+    minutes = document.get("minutes", {})
+    return Assumptions(
+        prior=document.get("prior"),
+        times=CrewTimes(
+            start=minutes.get("start", {}),
+            travel=minutes.get("travel", {}),
+            split=minutes.get("split", {}),
+            switch=minutes.get("switch", {}),
+            crew_at=crew_at or None,
+        ),
+        accuracy=_accuracy(document.get("accuracy"), defaults),
+        faults=document.get("faults", "any"),
+        objective=document.get("objective", "customer-minutes"),
+        restoration=document.get("restoration", "in-place"),
+    )
+
+
+def _accuracy(document: Any, defaults: Mapping[str, tuple[float, float]]) -> Accuracy:
+    if document == "perfect":
+        return PERFECT
+    table = {name: MethodAccuracy(sensitivity=s, specificity=c) for name, (s, c) in defaults.items()}
+    for name, given in (document or {}).items():
+        table[name] = MethodAccuracy(sensitivity=given["sensitivity"], specificity=given["specificity"])
+    return Accuracy(methods=table)
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
+
+
+def _check_prior(prior: Any, circuit: Circuit) -> list[Finding]:
+    if prior is None:
+        return []
+    if not isinstance(prior, Mapping):
+        return [_bad("", "prior is not a table of weights", prior, "write weights per span, for example S1: 0.2")]
+    findings = [
+        _bad(str(name), "prior names no span of the circuit", name, "name a span of the circuit")
+        for name in prior
+        if name not in circuit.span_row
+    ]
+    findings += [
+        _bad(str(name), "prior weight is not a number from 0 up", weight, "give a weight, any positive scale")
+        for name, weight in prior.items()
+        if not (_is_number(weight) and weight >= 0)
+    ]
+    if prior and not findings and not any(prior.values()):
+        findings.append(_bad("", "every prior weight is 0", 0, "give at least one span a weight above 0"))
+    return findings
+
+
+def _check_minutes(minutes: Any, circuit: Circuit) -> list[Finding]:
+    if not isinstance(minutes, Mapping):
+        return [_bad("", "minutes is not a table", minutes, "use start, travel, split and switch")]
+    findings = [
+        _bad("", "unknown key in minutes", key, "use start, travel, split and switch")
+        for key in minutes
+        if key not in ("start", "travel", "split", "switch")
+    ]
+    for key in ("start", "split", "switch"):
+        findings += _check_places(minutes.get(key, {}), key, circuit)
+    travel = minutes.get("travel", {})
+    if not isinstance(travel, Mapping):
+        return [*findings, _bad("", "travel is not a table", travel, "write minutes from place to place")]
+    for place, row in travel.items():
+        if place not in circuit.enclosure_row:
+            findings.append(_bad(str(place), "travel names no enclosure of the circuit", place, "name an enclosure"))
+        findings += _check_places(row, f"travel from {place}", circuit)
+    return findings
+
+
+def _check_places(row: Any, label: str, circuit: Circuit) -> list[Finding]:
+    if not isinstance(row, Mapping):
+        return [_bad("", f"{label} is not a table of minutes", row, "write minutes per enclosure")]
+    findings = []
+    for place, value in row.items():
+        if place not in circuit.enclosure_row:
+            findings.append(_bad(str(place), f"{label} names no enclosure of the circuit", place, "name an enclosure"))
+        if not (_is_number(value) and value >= 0):
+            findings.append(_bad(str(place), f"{label}: minutes are not a number from 0 up", value, "give minutes"))
+    return findings
+
+
+def _check_accuracy(accuracy: Any) -> list[Finding]:
+    if accuracy is None or accuracy == "perfect":
+        return []
+    if not isinstance(accuracy, Mapping):
+        return [_bad("", "unknown accuracy", accuracy, "use perfect, or a table per method")]
+    findings = []
+    for method, given in accuracy.items():
+        for name in ("sensitivity", "specificity"):
+            value = given.get(name) if isinstance(given, Mapping) else None
+            if not (_is_number(value) and 0 <= value <= 1):  # type: ignore[operator]
+                findings.append(_bad(str(method), f"{name} is not a number from 0 to 1", value, "give a probability"))
+    return findings
+
+
+def _bad(asset_id: str, problem: str, value: object, remedy: str) -> Finding:
+    return Finding(asset_id=asset_id, layer="case", problem=problem, value=repr(value), remedy=remedy)

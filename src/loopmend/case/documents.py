@@ -1,0 +1,96 @@
+"""Read the parts of a case document (plain JSON values) into what the engine reckons with.
+
+Used at both borders: the case file and the stored events. Every fault is gathered; the caller refuses once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from loopmend.errors import Finding
+from loopmend.locate.observations import Energized, IndicatorReading, Observation, TestResult
+from loopmend.network.assets import End
+from loopmend.network.graph import Circuit
+
+VERDICTS = ("good", "breakdown", "bolted", "leakage", "inconclusive")
+INDICATOR_STATES = ("tripped", "not_tripped", "not_seen")
+
+
+def read_observation(
+    document: Mapping[str, Any], circuit: Circuit, label: str
+) -> tuple[Observation | None, tuple[Finding, ...]]:
+    """Read one piece of evidence.
+
+    Parameters
+    ----------
+    document
+        The record, with the keys of the case file's ``evidence``.
+    label
+        Which record it is, for messages.
+
+    Returns
+    -------
+    tuple
+        The observation, or None with what is wrong with it.
+    """
+    readers = {"test": _read_test, "indicator": _read_indicator, "energized": _read_energized}
+    kind = document.get("kind")
+    if kind not in readers:
+        return None, (_bad(label, "unknown kind of evidence", kind, "use test, indicator or energized"),)
+    findings: list[Finding] = []
+    observation = readers[kind](document, circuit, label, findings)
+    return (None if findings else observation), tuple(findings)
+
+
+def _read_test(document: Mapping[str, Any], circuit: Circuit, label: str, findings: list[Finding]) -> TestResult:
+    verdict = document.get("verdict")
+    if verdict not in VERDICTS:
+        findings.append(_bad(label, "unknown verdict", verdict, f"use one of {', '.join(VERDICTS)}"))
+    method = document.get("method")
+    if not isinstance(method, str) or not method:
+        findings.append(_bad(label, "no test method", method, "say how it was tested, for example hipot"))
+    enclosures = document.get("enclosures", [])
+    if isinstance(enclosures, str) or not isinstance(enclosures, list | tuple):
+        findings.append(_bad(label, "enclosures is not a list of ids", enclosures, "write a list, for example [P1]"))
+        enclosures = []
+    for name in enclosures:
+        if not isinstance(name, str) or name not in circuit.enclosure_row:
+            findings.append(_bad(label, "no such enclosure in the circuit", name, "name an enclosure of the circuit"))
+    spans = () if enclosures and document.get("spans") == [] else _read_spans(document, circuit, label, findings)
+    return TestResult(spans=spans, method=str(method), verdict=str(verdict), enclosures=tuple(enclosures))
+
+
+def _read_indicator(
+    document: Mapping[str, Any], circuit: Circuit, label: str, findings: list[Finding]
+) -> IndicatorReading:
+    end, state = document.get("end"), document.get("state")
+    if end not in ("from", "to"):
+        findings.append(_bad(label, "unknown end", end, "use from or to"))
+    if state not in INDICATOR_STATES:
+        findings.append(_bad(label, "unknown indicator state", state, f"use one of {', '.join(INDICATOR_STATES)}"))
+    spans = _read_spans(document, circuit, label, findings)
+    return IndicatorReading(span=spans[0] if spans else "", end=End.FROM if end == "from" else End.TO, state=str(state))
+
+
+def _read_energized(document: Mapping[str, Any], circuit: Circuit, label: str, findings: list[Finding]) -> Energized:
+    held = document.get("held")
+    if not isinstance(held, bool):
+        findings.append(_bad(label, "held is not true or false", held, "say true if the stretch stayed alive"))
+    return Energized(spans=_read_spans(document, circuit, label, findings), held=bool(held))
+
+
+def _read_spans(document: Mapping[str, Any], circuit: Circuit, label: str, findings: list[Finding]) -> tuple[str, ...]:
+    named = document.get("spans", document.get("span"))
+    spans = [named] if isinstance(named, str) else named
+    if not isinstance(spans, list | tuple) or not spans:
+        findings.append(_bad(label, "names no span", named, "name the span, or a list of spans"))
+        return ()
+    for name in spans:
+        if not isinstance(name, str) or name not in circuit.span_row:
+            findings.append(_bad(label, "no such span in the circuit", name, "name a span of the circuit"))
+    return tuple(dict.fromkeys(str(name) for name in spans))
+
+
+def _bad(label: str, problem: str, value: object, remedy: str) -> Finding:
+    return Finding(asset_id=label, layer="evidence", problem=problem, value=repr(value), remedy=remedy)

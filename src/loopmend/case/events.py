@@ -1,0 +1,221 @@
+"""What happened in a case, in the past tense: the only thing that is stored.
+
+Bodies hold plain JSON values. An event written by an older program must always load: a new field gets a default,
+a field is never renamed or dropped, and a field that this program does not know is left alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import MISSING, asdict, dataclass, field, fields
+from datetime import datetime
+from typing import Any
+
+from loopmend.errors import DataError, Finding
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaseOpened:
+    """A trouble was reported and a protective device is known, or inferred, to have operated."""
+
+    circuit: str
+    fingerprint: str
+    operated: list[str]
+    title: str = ""
+    reported_out: list[str] = field(default_factory=list)
+    positions: dict[str, dict[str, str]] = field(default_factory=dict)
+    crew_at: str = ""
+    assumptions: dict[str, Any] = field(default_factory=dict)
+    drill: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AssumptionsChanged:
+    """The dispatcher changed what the plan is reckoned with (objective, accuracy, faults, minutes, prior)."""
+
+    assumptions: dict[str, Any]
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrewMoved:
+    """The crew stands somewhere else."""
+
+    enclosure: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EvidenceRecorded:
+    """Something was observed; `evidence` has the shape of the case file."""
+
+    evidence_id: str
+    evidence: dict[str, Any]
+    at_enclosure: str = ""
+    note: str = ""
+    gates: dict[str, bool] = field(default_factory=dict)
+    readings: list[list[float]] = field(default_factory=list)
+    verdict_proposed: str = ""
+    overrule_reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EvidenceWithdrawn:
+    """An earlier record no longer counts; it stays in the log."""
+
+    evidence_id: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EndSwitched:
+    """An elbow was moved while sectionalizing, outside a written order."""
+
+    span: str
+    end: str
+    state: str
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FaultDeclared:
+    """A named person took these spans for the faulted ones; `elsewhere` is the chance left on others then."""
+
+    spans: list[str]
+    reason: str
+    elsewhere: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OrderDrafted:
+    """A switching order was written; it binds nobody until approved."""
+
+    order_id: str
+    purpose: str
+    steps: list[dict[str, Any]]
+    remarks: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OrderApproved:
+    """A named person approved an order (the event's actor)."""
+
+    order_id: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepSigned:
+    """One step of an order was done and signed off."""
+
+    order_id: str
+    n: int
+    confirmed_by: str = ""
+    found: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OrderStopped:
+    """An order was stopped; its remaining steps no longer count."""
+
+    order_id: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RepairRecorded:
+    """A faulted span was repaired or replaced and proof-tested."""
+
+    span: str
+    component: str
+    cause: str
+    work: str
+    proof_method: str
+    proof_verdict: str
+    note: str = ""
+    longitude: float | None = None
+    latitude: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaseClosed:
+    """The record is complete; `difference` lists ends left otherwise than found, with the reason in `note`."""
+
+    note: str = ""
+    difference: list[str] = field(default_factory=list)
+
+
+Payload = (
+    CaseOpened
+    | AssumptionsChanged
+    | CrewMoved
+    | EvidenceRecorded
+    | EvidenceWithdrawn
+    | EndSwitched
+    | FaultDeclared
+    | OrderDrafted
+    | OrderApproved
+    | StepSigned
+    | OrderStopped
+    | RepairRecorded
+    | CaseClosed
+)
+
+_KINDS: dict[str, type[Payload]] = {
+    "case_opened": CaseOpened,
+    "assumptions_changed": AssumptionsChanged,
+    "crew_moved": CrewMoved,
+    "evidence_recorded": EvidenceRecorded,
+    "evidence_withdrawn": EvidenceWithdrawn,
+    "end_switched": EndSwitched,
+    "fault_declared": FaultDeclared,
+    "order_drafted": OrderDrafted,
+    "order_approved": OrderApproved,
+    "step_signed": StepSigned,
+    "order_stopped": OrderStopped,
+    "repair_recorded": RepairRecorded,
+    "case_closed": CaseClosed,
+}
+_NAMES = {payload: kind for kind, payload in _KINDS.items()}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaseEvent:
+    """One event with who, when (UTC) and its number in the case."""
+
+    version: int
+    actor: str
+    at: datetime
+    payload: Payload
+
+
+def kind_of(payload: Payload) -> str:
+    """Name the kind of an event as it is stored."""
+    return _NAMES[type(payload)]
+
+
+def encode(payload: Payload) -> tuple[str, dict[str, Any]]:
+    """Turn an event into its stored kind and JSON body."""
+    return kind_of(payload), asdict(payload)
+
+
+def decode(kind: str, body: Mapping[str, Any]) -> Payload:
+    """Turn a stored kind and body back into the event.
+
+    Raises
+    ------
+    DataError
+        If the kind is unknown or a field without a default is missing.
+    """
+    if kind not in _KINDS:
+        raise DataError([_unreadable(kind, "unknown kind of event", kind)])
+    payload = _KINDS[kind]
+    known = fields(payload)
+    needed = [f.name for f in known if f.default is MISSING and f.default_factory is MISSING]
+    missing = [name for name in needed if name not in body]
+    if missing:
+        raise DataError([_unreadable(kind, "a field is missing", name) for name in missing])
+    return payload(**{f.name: body[f.name] for f in known if f.name in body})
+
+
+def _unreadable(kind: str, problem: str, value: str) -> Finding:
+    remedy = "open the store with the program version that wrote it, or a newer one"
+    return Finding(asset_id=kind, layer="event log", problem=problem, value=value, remedy=remedy)

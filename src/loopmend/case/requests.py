@@ -1,0 +1,153 @@
+"""What a person may ask of a case. A request is checked by `decide`, which answers with events or a refusal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+Purpose = Literal["restore", "ground", "return"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenCase:
+    """Open a case: which source devices operated, or which enclosures are reported out."""
+
+    circuit: str
+    fingerprint: str
+    operated: tuple[str, ...] = ()
+    reported_out: tuple[str, ...] = ()
+    positions: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    crew_at: str = ""
+    title: str = ""
+    assumptions: Mapping[str, Any] = field(default_factory=dict)
+    drill: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChangeAssumptions:
+    """Change what the plan is reckoned with."""
+
+    assumptions: Mapping[str, Any]
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MoveCrew:
+    """Say where the crew stands."""
+
+    enclosure: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordEvidence:
+    """Record a test, an indicator reading or an energized stretch, in the shape of the case file."""
+
+    evidence: Mapping[str, Any]
+    at_enclosure: str = ""
+    note: str = ""
+    gates: Mapping[str, bool] = field(default_factory=dict)
+    readings: tuple[tuple[float, float], ...] = ()
+    verdict_proposed: str = ""
+    overrule_reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WithdrawEvidence:
+    """Take an earlier record back, with the reason; it stays in the log."""
+
+    evidence_id: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SwitchEnd:
+    """Move one elbow outside an order, as sectionalizing needs."""
+
+    span: str
+    end: str
+    state: str
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeclareFault:
+    """Take these spans for the faulted ones."""
+
+    spans: tuple[str, ...]
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DraftOrder:
+    """Write an order: isolate and restore, ground for work, or return to normal."""
+
+    purpose: Purpose
+    limits: bool = True
+    demand: float = 1.0
+    power_factor: float = 0.9
+    lowest_volts_pu: float = 0.95
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ApproveOrder:
+    """Approve a drafted order in one's own name."""
+
+    order_id: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SignStep:
+    """Sign off the next step of an approved order."""
+
+    order_id: str
+    n: int
+    confirmed_by: str = ""
+    found: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StopOrder:
+    """Stop an order; a new one is then drafted from the positions as they are."""
+
+    order_id: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordRepair:
+    """Record what failed, why, what was done and how it was proved."""
+
+    span: str
+    component: str
+    cause: str
+    work: str
+    proof_method: str
+    proof_verdict: str
+    note: str = ""
+    longitude: float | None = None
+    latitude: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CloseCase:
+    """Close the record; a difference from the state as found needs a reason in the note."""
+
+    note: str = ""
+
+
+Request = (
+    OpenCase
+    | ChangeAssumptions
+    | MoveCrew
+    | RecordEvidence
+    | WithdrawEvidence
+    | SwitchEnd
+    | DeclareFault
+    | DraftOrder
+    | ApproveOrder
+    | SignStep
+    | StopOrder
+    | RecordRepair
+    | CloseCase
+)

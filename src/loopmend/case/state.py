@@ -1,0 +1,322 @@
+"""The state of a case, rebuilt from its events: nothing here is stored."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import Any
+
+from loopmend.case import events as ev
+from loopmend.network.assets import End, EndState
+from loopmend.network.graph import Circuit
+from loopmend.network.positions import (
+    Positions,
+    apply_device,
+    apply_end_state,
+    apply_overrides,
+    normal_positions,
+)
+from loopmend.network.tracing import trace_supply
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EvidenceRecord:
+    """One observation as recorded, with who and when; withdrawn ones stay with their reason."""
+
+    evidence_id: str
+    document: dict[str, Any]
+    actor: str
+    at: datetime
+    at_enclosure: str = ""
+    note: str = ""
+    readings: tuple[tuple[float, float], ...] = ()
+    verdict_proposed: str = ""
+    overrule_reason: str = ""
+    withdrawn: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signature:
+    """Who did a step, who confirmed it, when, and what was found."""
+
+    actor: str
+    confirmed_by: str
+    at: datetime
+    found: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Order:
+    """A written switching order and how far it has come.
+
+    Attributes
+    ----------
+    purpose
+        ``restore``, ``ground`` or ``return``.
+    status
+        ``draft``, ``approved``, ``under way``, ``done`` or ``stopped``.
+    steps
+        Documents of the steps, in order, numbered from 1.
+    signatures
+        One for each step signed, in order: steps are signed strictly one after the other.
+    """
+
+    order_id: str
+    purpose: str
+    status: str
+    steps: tuple[dict[str, Any], ...]
+    drafted_by: str
+    remarks: tuple[str, ...] = ()
+    approved_by: str = ""
+    signatures: tuple[Signature, ...] = ()
+    stopped: str = ""
+
+    @property
+    def next_step(self) -> dict[str, Any] | None:
+        """The step to be signed next, or None when there is none (draft, done or stopped)."""
+        if self.status not in ("approved", "under way"):
+            return None
+        return self.steps[len(self.signatures)]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Repair:
+    """What failed on a span, what was done, how it was proved."""
+
+    record: ev.RepairRecorded
+    actor: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CaseState:
+    """All that is known of one trouble.
+
+    Attributes
+    ----------
+    as_found
+        Positions before the device operated.
+    now
+        Positions as they are, after all that was recorded.
+    out_history
+        (time, enclosures out, customers out, critical customers out) at every change, the first when opened.
+    """
+
+    version: int
+    title: str
+    circuit: str
+    fingerprint: str
+    opened_at: datetime
+    opened_by: str
+    operated: tuple[str, ...]
+    reported_out: tuple[str, ...]
+    as_found: Positions
+    now: Positions
+    assumptions: dict[str, Any]
+    drill: bool = False
+    crew_at: str = ""
+    evidence: tuple[EvidenceRecord, ...] = ()
+    faulted: tuple[str, ...] = ()
+    fault_reason: str = ""
+    elsewhere: float = 0.0
+    orders: tuple[Order, ...] = ()
+    repairs: tuple[Repair, ...] = ()
+    out_history: tuple[tuple[datetime, int, int, int], ...] = ()
+    closed_at: datetime | None = None
+    closing_note: str = ""
+    events: tuple[ev.CaseEvent, ...] = field(default=(), repr=False)
+
+    @property
+    def live_evidence(self) -> tuple[EvidenceRecord, ...]:
+        """The records that count: those not withdrawn."""
+        return tuple(record for record in self.evidence if not record.withdrawn)
+
+    @property
+    def repaired(self) -> tuple[str, ...]:
+        """Faulted spans whose repair is recorded, in the order of declaration."""
+        done = {repair.record.span for repair in self.repairs}
+        return tuple(span for span in self.faulted if span in done)
+
+    @property
+    def open_order(self) -> Order | None:
+        """The order that is drafted, approved or under way, if any: there is at most one."""
+        return next((order for order in self.orders if order.status not in ("done", "stopped")), None)
+
+    def order(self, order_id: str) -> Order | None:
+        """Find an order by its id."""
+        return next((order for order in self.orders if order.order_id == order_id), None)
+
+    @property
+    def phase(self) -> str:
+        """Where the job stands: sectionalizing, fault found, restored, repaired, normal or closed."""
+        if self.closed_at is not None:
+            return "closed"
+        if not self.faulted:
+            return "sectionalizing"
+        done = {order.purpose for order in self.orders if order.status == "done"}
+        if "return" in done and self.now == self.as_found:
+            return "normal"
+        if len(self.repaired) == len(self.faulted):
+            return "repaired"
+        return "restored" if "restore" in done else "fault found"
+
+
+def replay(circuit: Circuit, history: Iterable[ev.CaseEvent]) -> CaseState:
+    """Rebuild the state of a case from its events, the first of which opened it.
+
+    Raises
+    ------
+    ValueError
+        If there is no event, or the first one did not open the case.
+    """
+    state: CaseState | None = None
+    for event in history:
+        state = _opened(circuit, event) if state is None else _evolve(circuit, state, event)
+        state = replace(state, version=event.version, events=(*state.events, event))
+    if state is None:
+        raise ValueError("a case has at least the event that opened it")
+    return state
+
+
+def customers_out(circuit: Circuit, as_found: Positions, now: Positions) -> tuple[int, int, int]:
+    """Count enclosures, customers and critical customers supplied as found but not now."""
+    out = trace_supply(circuit, as_found).supplied & ~trace_supply(circuit, now).supplied
+    columns = circuit.enclosures
+    return int(out.sum()), int(columns.customers[out].sum()), int(columns.critical[out].sum())
+
+
+def customer_minutes(state: CaseState, at: datetime) -> float:
+    """Sum customers out times minutes, from the opening of the case to a moment (or its closing)."""
+    until = min(at, state.closed_at) if state.closed_at else at
+    marks = [entry[0] for entry in state.out_history[1:]] + [until]
+    return sum(
+        max((end - start).total_seconds(), 0.0) / 60.0 * customers
+        for (start, _, customers, _), end in zip(state.out_history, marks, strict=True)
+    )
+
+
+def _opened(circuit: Circuit, event: ev.CaseEvent) -> CaseState:
+    payload = event.payload
+    if not isinstance(payload, ev.CaseOpened):
+        raise ValueError(f"the first event must open the case, found {ev.kind_of(payload)}")
+    as_found = apply_overrides(circuit, normal_positions(circuit), payload.positions)
+    now = as_found
+    for source in payload.operated:
+        now = apply_device(now, source, closed=False)
+    return CaseState(
+        version=event.version,
+        title=payload.title,
+        circuit=payload.circuit,
+        fingerprint=payload.fingerprint,
+        opened_at=event.at,
+        opened_by=event.actor,
+        operated=tuple(payload.operated),
+        reported_out=tuple(payload.reported_out),
+        as_found=as_found,
+        now=now,
+        assumptions=dict(payload.assumptions),
+        drill=payload.drill,
+        crew_at=payload.crew_at,
+        out_history=((event.at, *customers_out(circuit, as_found, now)),),
+    )
+
+
+def _evolve(circuit: Circuit, state: CaseState, event: ev.CaseEvent) -> CaseState:
+    match event.payload:
+        case ev.AssumptionsChanged(assumptions=assumptions):
+            return replace(state, assumptions={**state.assumptions, **assumptions})
+        case ev.CrewMoved(enclosure=enclosure):
+            return replace(state, crew_at=enclosure)
+        case ev.EvidenceRecorded() as recorded:
+            return _with_evidence(state, recorded, event)
+        case ev.EvidenceWithdrawn(evidence_id=evidence_id, reason=reason):
+            records = [replace(r, withdrawn=reason) if r.evidence_id == evidence_id else r for r in state.evidence]
+            return replace(state, evidence=tuple(records))
+        case ev.EndSwitched(span=span, end=end, state=to):
+            moved = apply_end_state(circuit, state.now, span, End[end.upper()], EndState[to.upper()])
+            return _with_positions(circuit, state, moved, event.at)
+        case ev.FaultDeclared(spans=spans, reason=reason, elsewhere=elsewhere):
+            return replace(state, faulted=tuple(spans), fault_reason=reason, elsewhere=elsewhere)
+        case ev.RepairRecorded() as record:
+            return replace(state, repairs=(*state.repairs, Repair(record=record, actor=event.actor, at=event.at)))
+        case ev.CaseClosed(note=note):
+            return replace(state, closed_at=event.at, closing_note=note)
+    return _evolve_order(circuit, state, event)
+
+
+def _evolve_order(circuit: Circuit, state: CaseState, event: ev.CaseEvent) -> CaseState:
+    match event.payload:
+        case ev.OrderDrafted(order_id=order_id, purpose=purpose, steps=steps, remarks=remarks):
+            order = Order(
+                order_id=order_id,
+                purpose=purpose,
+                status="draft",
+                steps=tuple(steps),
+                drafted_by=event.actor,
+                remarks=tuple(remarks),
+            )
+            return replace(state, orders=(*state.orders, order))
+        case ev.OrderApproved(order_id=order_id):
+            return _with_order(state, order_id, status="approved", approved_by=event.actor)
+        case ev.OrderStopped(order_id=order_id, reason=reason):
+            return _with_order(state, order_id, status="stopped", stopped=reason)
+        case ev.StepSigned() as signed:
+            return _with_signature(circuit, state, signed, event)
+    raise ValueError(f"a case is opened once, found {ev.kind_of(event.payload)} again")
+
+
+def _with_evidence(state: CaseState, recorded: ev.EvidenceRecorded, event: ev.CaseEvent) -> CaseState:
+    record = EvidenceRecord(
+        evidence_id=recorded.evidence_id,
+        document=recorded.evidence,
+        actor=event.actor,
+        at=event.at,
+        at_enclosure=recorded.at_enclosure,
+        note=recorded.note,
+        readings=tuple((pair[0], pair[1]) for pair in recorded.readings),
+        verdict_proposed=recorded.verdict_proposed,
+        overrule_reason=recorded.overrule_reason,
+    )
+    return replace(state, evidence=(*state.evidence, record), crew_at=recorded.at_enclosure or state.crew_at)
+
+
+def _with_signature(circuit: Circuit, state: CaseState, signed: ev.StepSigned, event: ev.CaseEvent) -> CaseState:
+    order = next(order for order in state.orders if order.order_id == signed.order_id)
+    signature = Signature(actor=event.actor, confirmed_by=signed.confirmed_by, at=event.at, found=signed.found)
+    signatures = (*order.signatures, signature)
+    status = "done" if len(signatures) == len(order.steps) else "under way"
+    signed_state = _with_order(state, signed.order_id, status=status, signatures=signatures)
+    step = order.steps[signed.n - 1]
+    signed_state = replace(signed_state, crew_at=step.get("enclosure") or state.crew_at)
+    return _with_positions(circuit, signed_state, positions_after(circuit, state.now, step), event.at)
+
+
+_STATE_AFTER = {
+    "open": EndState.OPEN,
+    "close": EndState.CLOSED,
+    "ground": EndState.GROUNDED,
+    "remove_ground": EndState.OPEN,
+}
+
+
+def positions_after(circuit: Circuit, now: Positions, step: dict[str, Any]) -> Positions:
+    """Apply what a step does to the positions; a step that only looks or proves changes nothing."""
+    action = step["action"]
+    if action in _STATE_AFTER:
+        return apply_end_state(circuit, now, step["span"], End[step["end"].upper()], _STATE_AFTER[action])
+    if action in ("open_device", "close_device"):
+        return apply_device(now, step["enclosure"], closed=action == "close_device")
+    return now
+
+
+def _with_order(state: CaseState, order_id: str, **changes: Any) -> CaseState:
+    orders = [replace(o, **changes) if o.order_id == order_id else o for o in state.orders]
+    return replace(state, orders=tuple(orders))
+
+
+def _with_positions(circuit: Circuit, state: CaseState, now: Positions, at: datetime) -> CaseState:
+    if now == state.now:
+        return state
+    counts = customers_out(circuit, state.as_found, now)
+    return replace(state, now=now, out_history=(*state.out_history, (at, *counts)))

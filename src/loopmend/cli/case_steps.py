@@ -1,0 +1,330 @@
+"""Commands that add to a recorded case."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from loopmend.cli.answers import answering
+from loopmend.cli.cases import AsJson, By, CaseId, CommandId, Folder, StoreUrl, Version, app, show_case
+from loopmend.workbench import cases, requests
+from loopmend.workbench.desk import open_desk
+
+Spans = Annotated[list[str], typer.Argument(metavar="SPAN...", help="Span ids.")]
+OrderId = Annotated[str, typer.Argument(metavar="ORDER", help="Order id, for example O1.")]
+At = Annotated[str, typer.Option("--at", metavar="ENCLOSURE", help="Where it was done.")]
+Note = Annotated[str, typer.Option(help="A few words.")]
+Reason = Annotated[str, typer.Option(help="Why, in a few words.")]
+
+
+class Purpose(StrEnum):
+    """What an order is for."""
+
+    RESTORE = "restore"
+    GROUND = "ground"
+    RETURN = "return"
+
+
+def _submit(
+    case_id: str,
+    request: Any,
+    by: str,
+    folder: Path | None,
+    store: str | None,
+    version: int | None,
+    command_id: str | None,
+    as_json: bool,  # noqa: FBT001
+) -> None:
+    desk = open_desk(folder, store)
+    cases.submit(desk, case_id, request, actor=by, command_id=command_id, expected_version=version)
+    show_case(desk, case_id, as_json=as_json)
+
+
+@app.command("test")
+@answering
+def record_test(
+    case_id: CaseId,
+    spans: Spans,
+    by: By,
+    verdict: Annotated[str, typer.Option(help="good, breakdown, bolted, leakage or inconclusive.")],
+    method: Annotated[str, typer.Option(help="Test method, for example hipot.")] = "hipot",
+    at: At = "",
+    note: Note = "",
+    folder: Folder = None,
+    store: StoreUrl = None,
+    version: Version = None,
+    command_id: CommandId = None,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Record a test of one span, or of several in a row.
+
+    Example: loopmend case test C-0001 S-0104 S-0105 --method hipot --verdict breakdown --at P-104 --by "J. Orme"
+    """
+    evidence = {"kind": "test", "spans": spans, "method": method, "verdict": verdict}
+    request = requests.RecordEvidence(evidence=evidence, at_enclosure=at, note=note)
+    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+
+
+@app.command("indicator")
+@answering
+def record_indicator(
+    case_id: CaseId,
+    span: Annotated[str, typer.Argument(metavar="SPAN", help="Span on whose elbow it is mounted.")],
+    end: Annotated[str, typer.Argument(metavar="END", help="from or to.")],
+    state: Annotated[str, typer.Argument(metavar="STATE", help="tripped, not_tripped or not_seen.")],
+    by: By,
+    at: At = "",
+    note: Note = "",
+    folder: Folder = None,
+    store: StoreUrl = None,
+    version: Version = None,
+    command_id: CommandId = None,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Record what a fault indicator shows.
+
+    Example: loopmend case indicator C-0001 S-0103 from tripped --at P-103 --by "J. Orme"
+    """
+    evidence = {"kind": "indicator", "span": span, "end": end, "state": state}
+    request = requests.RecordEvidence(evidence=evidence, at_enclosure=at, note=note)
+    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+
+
+@app.command()
+@answering
+def energized(
+    case_id: CaseId,
+    spans: Spans,
+    by: By,
+    held: Annotated[bool, typer.Option("--held/--not-held", help="Whether the stretch stayed alive.")],
+    at: At = "",
+    note: Note = "",
+    folder: Folder = None,
+    store: StoreUrl = None,
+    version: Version = None,
+    command_id: CommandId = None,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Record that a stretch was energized, and whether it held.
+
+    Example: loopmend case energized C-0001 S-0101 S-0102 --held --by "J. Orme"
+    """
+    evidence = {"kind": "energized", "spans": spans, "held": held}
+    request = requests.RecordEvidence(evidence=evidence, at_enclosure=at, note=note)
+    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+
+
+@app.command()
+@answering
+def withdraw(
+    case_id: CaseId,
+    evidence_id: Annotated[str, typer.Argument(metavar="RECORD", help="Record id, for example V2.")],
+    by: By,
+    reason: Reason,
+    folder: Folder = None,
+    store: StoreUrl = None,
+    version: Version = None,
+    command_id: CommandId = None,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Take a record back; it stays in the log with the reason.
+
+    Example: loopmend case withdraw C-0001 V2 --reason "read at the wrong padmount" --by "J. Orme"
+    """
+    request = requests.WithdrawEvidence(evidence_id=evidence_id, reason=reason)
+    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+
+
+@app.command()
+@answering
+def switch(
+    case_id: CaseId,
+    span: Annotated[str, typer.Argument(metavar="SPAN", help="Span whose elbow is moved.")],
+    end: Annotated[str, typer.Argument(metavar="END", help="from or to.")],
+    state: Annotated[str, typer.Argument(metavar="STATE", help="open (parked), closed or grounded.")],
+    by: By,
+    reason: Reason = "",
+    folder: Folder = None,
+    store: StoreUrl = None,
+    version: Version = None,
+    command_id: CommandId = None,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Record an elbow moved while sectionalizing, outside an order; the interlock checks it.
+
+    Example: loopmend case switch C-0001 S-0104 from open --by "J. Orme"
+    """
+    request = requests.SwitchEnd(span=span, end=end, state=state, reason=reason)
+    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+
+
+@app.command()
+@answering
+def declare(
+    case_id: CaseId,
+    spans: Spans,
+    by: By,
+    reason: Reason = "",
+    folder: Folder = None,
+    store: StoreUrl = None,
+    version: Version = None,
+    command_id: CommandId = None,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Declare the faulted span, in one's own name; a reason is needed while suspicion is left elsewhere.
+
+    Example: loopmend case declare C-0001 S-0105 --by "N. Adair"
+    """
+    request = requests.DeclareFault(spans=tuple(spans), reason=reason)
+    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+
+
+@app.command()
+@answering
+def draft(
+    case_id: CaseId,
+    purpose: Annotated[Purpose, typer.Argument(metavar="PURPOSE", help="restore, ground or return.")],
+    by: By,
+    folder: Folder = None,
+    store: StoreUrl = None,
+    version: Version = None,
+    command_id: CommandId = None,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Draft an order: isolate and restore, ground the faulted span for work, or return to normal.
+
+    Example: loopmend case draft C-0001 restore --by "N. Adair"
+    """
+    request = requests.DraftOrder(purpose=purpose.value)
+    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+
+
+@app.command()
+@answering
+def approve(
+    case_id: CaseId,
+    order_id: OrderId,
+    by: By,
+    folder: Folder = None,
+    store: StoreUrl = None,
+    version: Version = None,
+    command_id: CommandId = None,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Approve a drafted order in one's own name.
+
+    Example: loopmend case approve C-0001 O1 --by "M. Sorley"
+    """
+    _submit(case_id, requests.ApproveOrder(order_id=order_id), by, folder, store, version, command_id, as_json)
+
+
+@app.command()
+@answering
+def sign(
+    case_id: CaseId,
+    order_id: OrderId,
+    n: Annotated[int, typer.Argument(metavar="STEP", help="Number of the step.")],
+    by: By,
+    confirmed_by: Annotated[str, typer.Option(help="Who confirmed it.")] = "",
+    found: Annotated[str, typer.Option(help="What was found, where it matters.")] = "",
+    folder: Folder = None,
+    store: StoreUrl = None,
+    version: Version = None,
+    command_id: CommandId = None,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Sign off the step that is due.
+
+    Example: loopmend case sign C-0001 O1 1 --by "J. Orme" --confirmed-by "T. Vance"
+    """
+    request = requests.SignStep(order_id=order_id, n=n, confirmed_by=confirmed_by, found=found)
+    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+
+
+@app.command()
+@answering
+def stop(
+    case_id: CaseId,
+    order_id: OrderId,
+    by: By,
+    reason: Reason,
+    folder: Folder = None,
+    store: StoreUrl = None,
+    version: Version = None,
+    command_id: CommandId = None,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Stop an order; the next draft starts from the positions as they are.
+
+    Example: loopmend case stop C-0001 O1 --reason "elbow will not seat" --by "J. Orme"
+    """
+    request = requests.StopOrder(order_id=order_id, reason=reason)
+    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+
+
+@app.command()
+@answering
+def repair(
+    case_id: CaseId,
+    span: Annotated[str, typer.Argument(metavar="SPAN", help="Span repaired.")],
+    by: By,
+    component: Annotated[str, typer.Option(help="cable, splice, termination, dig_in or equipment.")],
+    cause: Annotated[str, typer.Option(help="Why it failed; unknown where it is not known.")],
+    work: Annotated[str, typer.Option(help="What was done.")],
+    proof_method: Annotated[str, typer.Option(help="How it was proved.")] = "hipot",
+    proof_verdict: Annotated[str, typer.Option(help="Verdict of the proof test.")] = "good",
+    note: Note = "",
+    folder: Folder = None,
+    store: StoreUrl = None,
+    version: Version = None,
+    command_id: CommandId = None,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Record the repair of a faulted span and its proof test.
+
+    Example: loopmend case repair C-0001 S-0105 --component splice --cause water --work "new splice" --by "J. Orme"
+    """
+    request = requests.RecordRepair(
+        span=span,
+        component=component,
+        cause=cause,
+        work=work,
+        proof_method=proof_method,
+        proof_verdict=proof_verdict,
+        note=note,
+    )
+    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+
+
+@app.command()
+@answering
+def close(
+    case_id: CaseId,
+    by: By,
+    note: Note = "",
+    folder: Folder = None,
+    store: StoreUrl = None,
+    version: Version = None,
+    command_id: CommandId = None,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Close the case: as left must equal as found, or the note must say why not.
+
+    Example: loopmend case close C-0001 --by "N. Adair"
+    """
+    _submit(case_id, requests.CloseCase(note=note), by, folder, store, version, command_id, as_json)

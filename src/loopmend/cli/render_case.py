@@ -1,0 +1,54 @@
+"""Turn case documents into text a person reads in a terminal."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from loopmend.cli.render import ADVICE
+
+
+def board_text(document: dict[str, Any]) -> str:
+    """Write the board, a case a line."""
+    lines = [
+        f"{row['case_id']}  {row['phase']:14s} {row['customers_out']:5d} out  {row['title'] or row['operated']}  "
+        f"due: {row['todo']}"
+        for row in document["cases"]
+    ]
+    return "\n".join(lines) or "no case is recorded"
+
+
+def case_text(document: dict[str, Any]) -> str:
+    """Write where a case stands."""
+    drill = "DRILL " if document["drill"] else ""
+    lines = [
+        f"{drill}{document['case']} {document['title']} (version {document['version']}): {document['stage']}",
+        (
+            f"{document['customers_out']} customers out ({document['critical_out']} critical), "
+            f"{document['customer_minutes']:.0f} customer-minutes so far"
+        ),
+        f"due, {document['due']['who'] or 'nobody'}: {document['due']['says']}",
+    ]
+    if document["due"]["why"]:
+        lines.append(f"  why: {document['due']['why']}")
+    lines += [f"records disagree: {text}" for text in document["contradiction"]]
+    if document["plan"]:
+        shown = document["plan"]["suspects"][:8]
+        lines.append("suspects: " + ", ".join(f"{s['id']} {s['p']:.1%}" for s in shown))
+    for record in document["evidence"]:
+        withdrawn = f" WITHDRAWN: {record['withdrawn']}" if record["withdrawn"] else ""
+        lines.append(f"  {record['id']} {record['says']} ({record['by']}){withdrawn}")
+    if document["faulted"]:
+        repaired = ", ".join(document["repaired"]) or "none"
+        lines.append(f"faulted: {', '.join(document['faulted'])}; repaired: {repaired}")
+    for order in document["orders"]:
+        lines.append(f"order {order['id']} ({order['purpose']}): {order['status']}")
+        if order["status"] not in ("done", "stopped"):
+            lines += [f"  [{'x' if 'done_by' in step else ' '}] {step['n']}. {step['says']}" for step in order["steps"]]
+    return "\n".join([*lines, ADVICE])
+
+
+def log_text(document: dict[str, Any]) -> str:
+    """Write the log, an event a line, times UTC."""
+    return "\n".join(
+        f"{event['version']:4d}  {event['at'][:19]}Z  {event['by']}: {event['says']}" for event in document["events"]
+    )

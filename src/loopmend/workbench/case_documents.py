@@ -1,0 +1,126 @@
+"""Cases as documents: the board, one case as it stands, its log."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+from loopmend.case import events as ev
+from loopmend.case.state import CaseState, Order, customer_minutes
+from loopmend.network.positions import find_differences
+from loopmend.workbench.cases import LoadedCase, load_case
+from loopmend.workbench.desk import Desk
+from loopmend.workbench.outage import plan_document
+from loopmend.workbench.screens import load_board, reckon
+from loopmend.workbench.timeline import build_timeline, say_evidence
+from loopmend.workbench.todo import find_todo
+
+
+def board_document(desk: Desk) -> dict[str, Any]:
+    """Lay the board out: open cases first."""
+    rows = [asdict(row) | {"opened_at": row.opened_at.isoformat()} for row in load_board(desk)]
+    return {"format": "loopmend/board/1", "cases": rows}
+
+
+def case_document(desk: Desk, case_id: str) -> dict[str, Any]:
+    """Lay one case out as it stands; DataError if there is none of that id."""
+    case = load_case(desk, case_id)
+    state = case.state
+    found, plan = reckon(desk, case)
+    _, enclosures, customers, critical = state.out_history[-1]
+    todo = find_todo(case.circuit, state, plan, found)
+    return {
+        "format": "loopmend/case-state/1",
+        "case": case_id,
+        "version": state.version,
+        "title": state.title,
+        "circuit": state.circuit,
+        "stage": state.phase,
+        "drill": state.drill,
+        "operated": list(state.operated),
+        "opened_at": state.opened_at.isoformat(),
+        "crew_at": state.crew_at,
+        "enclosures_out": enclosures,
+        "customers_out": customers,
+        "critical_out": critical,
+        "customer_minutes": customer_minutes(state, desk.clock()),
+        "due": {"kind": todo.kind, "who": todo.who, "says": todo.headline, "why": todo.detail, "at": todo.at},
+        "contradiction": [str(finding) for finding in found.contradiction],
+        "plan": plan_document(found.dead, found.posterior, plan, found.assumptions)
+        if plan and found.posterior
+        else None,
+        "evidence": [
+            {
+                "id": record.evidence_id,
+                "says": say_evidence(record.document),
+                "by": record.actor,
+                "at": record.at.isoformat(),
+                "withdrawn": record.withdrawn,
+                **record.document,
+            }
+            for record in state.evidence
+        ],
+        "faulted": list(state.faulted),
+        "repaired": list(state.repaired),
+        "orders": [_order_document(order) for order in state.orders],
+        "positions_changed": _changes(case, state),
+    }
+
+
+def log_document(desk: Desk, case_id: str) -> dict[str, Any]:
+    """Lay the log of a case out: every event as stored, with who and when, and in words."""
+    state = load_case(desk, case_id).state
+    entries = []
+    for entry, event in zip(build_timeline(state), state.events, strict=True):
+        kind, body = ev.encode(event.payload)
+        entries.append(
+            {
+                "version": entry.version,
+                "at": entry.at.isoformat(),
+                "by": entry.actor,
+                "kind": kind,
+                "says": entry.says,
+                "body": body,
+            }
+        )
+    return {"format": "loopmend/case-log/1", "case": case_id, "events": entries}
+
+
+def _order_document(order: Order) -> dict[str, Any]:
+    due = order.next_step
+    return {
+        "id": order.order_id,
+        "purpose": order.purpose,
+        "status": order.status,
+        "drafted_by": order.drafted_by,
+        "approved_by": order.approved_by,
+        "stopped": order.stopped,
+        "due_step": None if due is None else due["n"],
+        "steps": [
+            step
+            | (
+                {
+                    "done_by": order.signatures[n].actor,
+                    "confirmed_by": order.signatures[n].confirmed_by,
+                    "done_at": order.signatures[n].at.isoformat(),
+                    "found": order.signatures[n].found,
+                }
+                if n < len(order.signatures)
+                else {}
+            )
+            for n, step in enumerate(order.steps)
+        ],
+    }
+
+
+def _changes(case: LoadedCase, state: CaseState) -> list[dict[str, str]]:
+    """Ends and devices that stand otherwise than found."""
+    ends = [
+        {"span": span, "end": end.label, "found": before.label, "now": after.label}
+        for span, end, before, after in find_differences(case.circuit, state.as_found, state.now)
+    ]
+    devices = [
+        {"device": name, "found": "closed", "now": "open"}
+        for name in sorted(state.now.open_devices - state.as_found.open_devices)
+    ]
+    return ends + devices

@@ -1,0 +1,235 @@
+"""Work on cases: open one, submit what a person asks, load it as it stands."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from loopmend.case import events as ev
+from loopmend.case.assessment import Knowledge
+from loopmend.case.decide import decide, decide_opening
+from loopmend.case.requests import MoveCrew, OpenCase, RecordEvidence, Request
+from loopmend.case.state import CaseState, replay
+from loopmend.errors import ConflictError, DataError
+from loopmend.files.case_file import read_case_file
+from loopmend.files.circuit import CircuitFiles, require_circuit
+from loopmend.network.graph import Circuit
+from loopmend.records.batches import NewEvent
+from loopmend.records.store import StoredEvent, append, load, load_streams
+from loopmend.workbench.circuits import find_circuit, load_circuit
+from loopmend.workbench.desk import Desk
+from loopmend.workbench.failures import read_failures, recorded_failures
+from loopmend.workbench.knowledge import build_knowledge
+
+FACT_TRIES = 20
+"""How often a plain fact is offered again when others write at the same moment."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Opening:
+    """How a case is to be opened: which devices operated, or who is reported out."""
+
+    operated: tuple[str, ...] = ()
+    reported_out: tuple[str, ...] = ()
+    crew_at: str = ""
+    title: str = ""
+    assumptions: Mapping[str, Any] = field(default_factory=dict)
+    drill: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LoadedCase:
+    """A case as it stands, with the circuit it was opened on."""
+
+    case_id: str
+    state: CaseState
+    files: CircuitFiles
+    known: Knowledge
+
+    @property
+    def circuit(self) -> Circuit:
+        """The circuit of the case."""
+        return self.known.circuit
+
+
+def start_case(
+    desk: Desk,
+    circuit: str,
+    asked: Opening,
+    *,
+    actor: str,
+    case_file: Path | None = None,
+    command_id: str | None = None,
+) -> str:
+    """Open a case and return its id; the same submission again returns the same id.
+
+    Parameters
+    ----------
+    circuit
+        Name of a kept circuit, or path of layers, which are then kept.
+    case_file
+        A case file whose device, positions, evidence and assumptions are taken over.
+
+    Raises
+    ------
+    LoopmendError
+        If the circuit, the case file or the request cannot be used; nothing is recorded then.
+    """
+    _require_actor(actor)
+    command = command_id or str(uuid.uuid4())
+    repeated = _find_opened_by(desk, command)
+    if repeated:
+        return repeated
+    kept = find_circuit(desk, circuit)
+    files = load_circuit(desk, kept.name, kept.fingerprint)
+    given = require_circuit(files)
+    read = read_case_file(case_file, given) if case_file else None
+    request = OpenCase(
+        circuit=kept.name,
+        fingerprint=kept.fingerprint,
+        operated=asked.operated or (read.operated if read else ()),
+        reported_out=asked.reported_out,
+        positions=read.positions if read else {},
+        crew_at=asked.crew_at or (read.crew_at if read else ""),
+        title=asked.title,
+        assumptions={**(read.assumptions if read else {}), **asked.assumptions},
+        drill=asked.drill,
+    )
+    payloads: list[ev.Payload] = list(decide_opening(given, request))
+    payloads += [
+        ev.EvidenceRecorded(evidence_id=f"V{n}", evidence=record)
+        for n, record in enumerate(read.evidence if read else (), start=1)
+    ]
+    return _store_new(desk, payloads, actor, command)
+
+
+def submit(
+    desk: Desk,
+    case_id: str,
+    request: Request,
+    *,
+    actor: str,
+    command_id: str | None = None,
+    expected_version: int | None = None,
+) -> int:
+    """Decide on a request and record what follows.
+
+    Parameters
+    ----------
+    command_id
+        Id of this submission; sent again it is stored once and answers the same.
+    expected_version
+        Version the person looked at. A decision on a case that has moved on is refused with what came meanwhile;
+        a plain fact (evidence, where the crew is) is true all the same and is recorded.
+
+    Returns
+    -------
+    int
+        Version of the case afterwards.
+
+    Raises
+    ------
+    LoopmendError
+        If refused; nothing is recorded then.
+    """
+    _require_actor(actor)
+    command = command_id or str(uuid.uuid4())
+    fact = isinstance(request, RecordEvidence | MoveCrew)
+    for left in reversed(range(FACT_TRIES if fact else 1)):
+        stored = load(desk.store, case_id)
+        repeated = [event.version for event in stored if event.command_id == command]
+        if repeated:
+            return repeated[-1]
+        case = build_case(desk, case_id, stored)
+        payloads = decide(case.known, case.state, request)
+        if not payloads:
+            return case.state.version
+        base = case.state.version if fact or expected_version is None else expected_version
+        try:
+            return append(
+                desk.store,
+                stream=case_id,
+                expected_version=base,
+                events=[_new_event(payload) for payload in payloads],
+                actor=actor.strip(),
+                at=desk.clock(),
+                command_id=command,
+            )
+        except ConflictError:
+            if not left:
+                raise
+    raise AssertionError("unreachable: the last try returns or raises")
+
+
+def load_case(desk: Desk, case_id: str) -> LoadedCase:
+    """Load a case as it stands; DataError if there is none of that id."""
+    return build_case(desk, case_id, load(desk.store, case_id))
+
+
+def load_cases(desk: Desk) -> tuple[LoadedCase, ...]:
+    """Load every case, by id."""
+    return tuple(load_case(desk, head.stream) for head in load_streams(desk.store, "C-"))
+
+
+def build_case(desk: Desk, case_id: str, stored: tuple[StoredEvent, ...]) -> LoadedCase:
+    """Rebuild a case from its stored events; the last state of each case is kept to save the work."""
+    if not stored:
+        raise DataError.about(case_id, "cases", "no such case", case_id, "list the cases to see their ids")
+    with desk.lock:
+        cached = desk.cases.get(case_id)
+    if cached is not None and cached.state.version == stored[-1].version:
+        return cached
+    history = [
+        ev.CaseEvent(version=e.version, actor=e.actor, at=e.at, payload=ev.decode(e.kind, e.body)) for e in stored
+    ]
+    opened = history[0].payload
+    if not isinstance(opened, ev.CaseOpened):
+        raise DataError.about(case_id, "cases", "does not begin with its opening", stored[0].kind, "restore a backup")
+    files = load_circuit(desk, opened.circuit, opened.fingerprint)
+    day = stored[0].at.date()
+    past = read_failures(files, None, day)[0] + recorded_failures(desk, opened.circuit, stored[0].at)
+    known = build_knowledge(files, past, day)
+    case = LoadedCase(case_id=case_id, state=replay(known.circuit, history), files=files, known=known)
+    with desk.lock:
+        desk.cases[case_id] = case
+    return case
+
+
+def _store_new(desk: Desk, payloads: list[ev.Payload], actor: str, command: str) -> str:
+    while True:
+        heads = load_streams(desk.store, "C-")
+        number = 1 + max((int(head.stream[2:]) for head in heads if head.stream[2:].isdigit()), default=0)
+        case_id = f"C-{number:04d}"
+        try:
+            append(
+                desk.store,
+                stream=case_id,
+                expected_version=0,
+                events=[_new_event(payload) for payload in payloads],
+                actor=actor.strip(),
+                at=desk.clock(),
+                command_id=command,
+            )
+        except ConflictError:
+            continue  # another desk took that number at the same moment
+        return case_id
+
+
+def _find_opened_by(desk: Desk, command: str) -> str:
+    for head in load_streams(desk.store, "C-"):
+        if load(desk.store, head.stream)[0].command_id == command:
+            return head.stream
+    return ""
+
+
+def _new_event(payload: ev.Payload) -> NewEvent:
+    kind, body = ev.encode(payload)
+    return NewEvent(kind=kind, body=body)
+
+
+def _require_actor(actor: str) -> None:
+    if not actor.strip():
+        raise DataError.about("", "record", "no name given", "blank", "say who does it")

@@ -1,0 +1,27 @@
+"""What is known beside a case: failure rates of the spans from history, and how accurate the methods are."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+
+from loopmend.case.assessment import Knowledge
+from loopmend.evidence.methods import load_methods
+from loopmend.files.circuit import CircuitFiles, require_circuit
+from loopmend.history.exposure import default_window
+from loopmend.history.failures import FailureRecord
+from loopmend.history.shrinkage import span_rates_per_km_year
+
+
+def build_knowledge(files: CircuitFiles, records: Sequence[FailureRecord], day: date) -> Knowledge:
+    """Build what a case is reckoned with, from the failures known on the day it opened."""
+    circuit = require_circuit(files)
+    past = [record for record in records if record.date <= day]
+    rates = span_rates_per_km_year(circuit, past, default_window(past, day)) if past else None
+    return Knowledge(circuit=circuit, rate_per_km_year=rates, methods=method_accuracy())
+
+
+def method_accuracy() -> dict[str, tuple[float, float]]:
+    """Sensitivity and specificity of each method, from the method table."""
+    table = {name: (method.sensitivity.value, method.specificity.value) for name, method in load_methods().items()}
+    return table | {"energized": table["energize"]}

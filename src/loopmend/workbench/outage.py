@@ -1,0 +1,236 @@
+"""Plan and restore from files: the documents ``loopmend/plan/1`` and ``loopmend/restore/1``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from loopmend.case.assessment import Knowledge, find_suspects
+from loopmend.case.assumptions import Assumptions, read_assumptions
+from loopmend.case.documents import read_observation
+from loopmend.files.case_file import CaseFile, read_case_file
+from loopmend.files.circuit import CircuitFiles, read_circuit, require_circuit
+from loopmend.locate.dead import DeadPart, find_dead_part
+from loopmend.locate.observations import Observation
+from loopmend.locate.plan import Move, Plan, plan_sectionalizing
+from loopmend.locate.posterior import Posterior
+from loopmend.network.assets import Floats
+from loopmend.network.graph import Circuit
+from loopmend.network.positions import Positions, apply_device, apply_overrides, normal_positions
+from loopmend.switching.flow import Flow
+from loopmend.switching.restoration import EndPlace, Restoration, find_restoration
+from loopmend.workbench.failures import read_failures
+from loopmend.workbench.knowledge import build_knowledge
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LoadStudy:
+    """With which load and limits a restoration is reckoned; meaning as on the command line."""
+
+    limits: bool = True
+    demand: float = 1.0
+    power_factor: float = 0.9
+    lowest_volts_pu: float = 0.95
+    frequency_hz: float = 60.0
+
+
+def plan(
+    path: Path,
+    case: Path,
+    *,
+    objective: str = "customer-minutes",
+    restoration: str = "in-place",
+    field_map: Path | None = None,
+) -> dict[str, Any]:
+    """Plan from a case file.
+
+    Raises
+    ------
+    LoopmendError
+        If the circuit or the case cannot be used, or its records contradict each other.
+    """
+    files = read_circuit(path, field_map=field_map)
+    circuit = require_circuit(files)
+    read = read_case_file(case, circuit)
+    known = _knowledge(files)
+    document = read.assumptions | {"objective": objective, "restoration": restoration}
+    assumptions = read_assumptions(document, circuit, read.crew_at or read.operated[0], known.methods)
+    normal = normal_positions(circuit)
+    dead = find_dead_part(circuit, normal, apply_overrides(circuit, normal, read.positions), read.operated)
+    posterior = find_suspects(known, dead, assumptions, _observations(read, circuit))
+    found = make_plan(circuit, dead, posterior, assumptions)
+    return plan_document(dead, posterior, found, assumptions)
+
+
+def make_plan(circuit: Circuit, dead: DeadPart, posterior: Posterior, assumptions: Assumptions) -> Plan:
+    """Plan the sectionalizing under given assumptions."""
+    return plan_sectionalizing(
+        circuit,
+        dead,
+        posterior,
+        assumptions.times,
+        objective=assumptions.objective,
+        restoration=assumptions.restoration,
+    )
+
+
+def plan_document(dead: DeadPart, posterior: Posterior, found: Plan, assumptions: Assumptions) -> dict[str, Any]:
+    """Lay a plan out as the contract does."""
+    return {
+        "format": "loopmend/plan/1",
+        "out": list(dead.out),
+        "customers_out": dead.customers_out,
+        "suspects": [{"id": s.id, "kind": s.kind, "p": s.p} for s in posterior.suspects],
+        "next": move_document(found.next),
+        "options": [move_document(move) for move in found.options],
+        "objective": assumptions.objective,
+        "restoration": assumptions.restoration,
+        "expected_crew_minutes": found.expected_crew_minutes,
+        "expected_customer_minutes": found.expected_customer_minutes,
+        "exact": found.exact,
+        "lower_bound": found.lower_bound,
+        "method": found.method,
+        "compared_with": {
+            name: {
+                "expected_crew_minutes": figures.crew_minutes,
+                "expected_customer_minutes": figures.customer_minutes,
+            }
+            for name, figures in found.compared_with.items()
+        },
+        "notes": _notes(dead, assumptions),
+    }
+
+
+def move_document(move: Move) -> dict[str, Any]:
+    """Lay one move out as the contract does."""
+    return {
+        "action": move.action,
+        "at": move.at,
+        "park": [{"span": span, "end": end.label} for span, end in move.park],
+        "says": say_move(move),
+        "why": move.why,
+        "beyond": list(move.beyond),
+        "near": list(move.near),
+        "p_beyond": move.p_beyond,
+        "expected_crew_minutes": move.expected_crew_minutes,
+        "expected_customer_minutes": move.expected_customer_minutes,
+    }
+
+
+def say_move(move: Move) -> str:
+    """Say a move in a few words."""
+    if move.action == "none":
+        return "nothing to do"
+    elbows = [f"{span} ({end.label} end)" for span, end in move.park]
+    if move.action == "isolate":
+        return f"isolate at {move.at}: open {' and '.join(elbows)}"
+    return f"go to {move.at}, park the elbow of {' or of '.join(elbows)}, test"
+
+
+def _notes(dead: DeadPart, assumptions: Assumptions) -> list[str]:
+    if assumptions.prior is None:
+        return []
+    unnamed = [span for span in dead.spans if span not in assumptions.prior]
+    return [f"the prior does not name {', '.join(unnamed)}: they weigh 0"] if unnamed else []
+
+
+def restore(
+    path: Path,
+    faults: Sequence[str],
+    *,
+    case: Path | None = None,
+    study: LoadStudy | None = None,
+    field_map: Path | None = None,
+) -> dict[str, Any]:
+    """Isolate faulted spans and restore the rest.
+
+    Raises
+    ------
+    LoopmendError
+        If the circuit, the case or a fault cannot be used.
+    """
+    circuit = require_circuit(read_circuit(path, field_map=field_map))
+    now = normal_positions(circuit)
+    read = read_case_file(case, circuit) if case else None
+    if read is not None:
+        now = apply_overrides(circuit, now, read.positions)
+        for source in read.operated:
+            now = apply_device(now, source, closed=False)
+    found = find_case_restoration(circuit, now, tuple(faults), read.operated if read else (), study or LoadStudy())
+    return restore_document(circuit, found)
+
+
+def find_case_restoration(
+    circuit: Circuit, now: Positions, faults: tuple[str, ...], operated: tuple[str, ...], study: LoadStudy
+) -> Restoration:
+    """Find the restoration around faulted spans from the positions as they are."""
+    return find_restoration(
+        circuit,
+        now,
+        faults,
+        operated=operated,
+        limits=study.limits,
+        demand=study.demand,
+        power_factor=study.power_factor,
+        lowest_volts_pu=study.lowest_volts_pu,
+        frequency_hz=study.frequency_hz,
+    )
+
+
+def restore_document(circuit: Circuit, found: Restoration, steps: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """Lay a restoration out as the contract does."""
+    return {
+        "format": "loopmend/restore/1",
+        "faults": list(found.faults),
+        "isolate": [_end(place) for place in found.isolate],
+        "close": [_end(place) for place in found.close],
+        "open": [_end(place) for place in found.open],
+        "close_devices": list(found.close_devices),
+        "open_devices": list(found.open_devices),
+        "restored": list(found.restored),
+        "not_restored": [{"id": name, "why": why} for name, why in found.not_restored],
+        "shed": list(found.shed),
+        "steps": list(steps),
+        "flow": _flow_document(circuit, found.flow),
+        "violations": [
+            {"id": v.asset_id, "what": v.what, "value": v.value, "limit": v.limit} for v in found.violations
+        ],
+        "exact": found.exact,
+    }
+
+
+def _end(place: EndPlace) -> dict[str, str]:
+    return {"span": place.span_id, "end": place.end.label, "enclosure": place.enclosure_id}
+
+
+def _flow_document(circuit: Circuit, flow: Flow) -> dict[str, Any]:
+    def known(values: Floats, row: int) -> float | None:
+        return float(values[row]) if np.isfinite(values[row]) else None
+
+    return {
+        "spans": [
+            {"id": str(name), "amps": known(flow.span_amps, row), "loading_pct": known(flow.loading_pct, row)}
+            for row, name in enumerate(circuit.spans.span_id)
+        ],
+        "enclosures": [
+            {"id": str(name), "volts_pu": known(flow.volts_pu, row)}
+            for row, name in enumerate(circuit.enclosures.enclosure_id)
+        ],
+        "assumptions": list(flow.assumptions),
+        "collapsed": list(flow.collapsed),
+    }
+
+
+def _knowledge(files: CircuitFiles) -> Knowledge:
+    today = datetime.now(UTC).date()
+    return build_knowledge(files, read_failures(files, None, today)[0], today)
+
+
+def _observations(read: CaseFile, circuit: Circuit) -> list[Observation]:
+    seen = (read_observation(record, circuit, f"record {n}")[0] for n, record in enumerate(read.evidence, start=1))
+    return [observation for observation in seen if observation is not None]

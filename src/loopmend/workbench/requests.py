@@ -1,0 +1,33 @@
+"""What a screen or a command may ask of a case, for those who may import only the workbench."""
+
+from loopmend.case.requests import (
+    ApproveOrder,
+    ChangeAssumptions,
+    CloseCase,
+    DeclareFault,
+    DraftOrder,
+    MoveCrew,
+    RecordEvidence,
+    RecordRepair,
+    Request,
+    SignStep,
+    StopOrder,
+    SwitchEnd,
+    WithdrawEvidence,
+)
+
+__all__ = [
+    "ApproveOrder",
+    "ChangeAssumptions",
+    "CloseCase",
+    "DeclareFault",
+    "DraftOrder",
+    "MoveCrew",
+    "RecordEvidence",
+    "RecordRepair",
+    "Request",
+    "SignStep",
+    "StopOrder",
+    "SwitchEnd",
+    "WithdrawEvidence",
+]

@@ -1,0 +1,253 @@
+"""What the case screens show: the board of cases, and one case with its drawings, suspects, next move and order."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import geopandas as gpd
+
+from loopmend.case.assessment import Assessment, assess
+from loopmend.case.state import CaseState, EvidenceRecord, Order, customer_minutes
+from loopmend.locate.plan import Plan
+from loopmend.network.assets import End
+from loopmend.network.loop_layout import LoopLayout, lay_out_loops
+from loopmend.network.oneline import LengthUnit, OneLineView, build_oneline_view
+from loopmend.network.tracing import trace_supply
+from loopmend.workbench.cases import LoadedCase, load_case, load_cases
+from loopmend.workbench.desk import Desk
+from loopmend.workbench.outage import make_plan, plan_document
+from loopmend.workbench.timeline import TimelineEntry, build_timeline
+from loopmend.workbench.todo import Todo, find_todo
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardRow:
+    """One case on the board; minutes count customers out since it was opened."""
+
+    case_id: str
+    title: str
+    circuit: str
+    phase: str
+    drill: bool
+    operated: str
+    opened_at: datetime
+    customers_out: int
+    critical_out: int
+    customer_minutes: float
+    suspects: int
+    todo: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class CaseScreen:
+    """One case, ready to draw.
+
+    Attributes
+    ----------
+    plan
+        The ``loopmend/plan/1`` document, or None where the records contradict each other or nothing is left to find.
+    layouts
+        One-line of the loops that lost supply.
+    bounds
+        South, west, north, east of those loops, degrees.
+    """
+
+    case_id: str
+    version: int
+    title: str
+    circuit: str
+    phase: str
+    drill: bool
+    operated: tuple[str, ...]
+    opened_at: datetime
+    opened_by: str
+    crew_at: str
+    customers_at_opening: int
+    customers_out: int
+    critical_out: int
+    enclosures_out: int
+    customer_minutes: float
+    faulted: tuple[str, ...]
+    repaired: tuple[str, ...]
+    contradiction: tuple[str, ...]
+    plan: dict[str, Any] | None
+    todo: Todo
+    evidence: tuple[EvidenceRecord, ...]
+    orders: tuple[Order, ...]
+    open_order: Order | None
+    timeline: tuple[TimelineEntry, ...]
+    assumptions: Mapping[str, Any]
+    view: OneLineView
+    whole_view: OneLineView
+    spans: gpd.GeoDataFrame
+    enclosures: gpd.GeoDataFrame
+    backdrops: dict[str, gpd.GeoDataFrame]
+    bounds: tuple[float, float, float, float]
+    source_kv: float
+
+
+def load_board(desk: Desk) -> tuple[BoardRow, ...]:
+    """Load every case for the board: open ones first, the newest first among them."""
+    rows = [_board_row(desk, case) for case in load_cases(desk)]
+    return tuple(sorted(rows, key=lambda row: (row.phase == "closed", -row.opened_at.timestamp(), row.case_id)))
+
+
+def load_case_screen(desk: Desk, case_id: str, *, unit: LengthUnit = "ft") -> CaseScreen:
+    """Load one case ready to draw.
+
+    Raises
+    ------
+    LoopmendError
+        If there is no such case or its circuit cannot be loaded.
+    """
+    case = load_case(desk, case_id)
+    state, circuit = case.state, case.circuit
+    found, plan = reckon(desk, case)
+    whole = build_view(case, found, plan, unit)
+    layouts = _layouts_of(whole.layouts, found)
+    _, customers, critical = _out_now(state)
+    return CaseScreen(
+        case_id=case_id,
+        version=state.version,
+        title=state.title,
+        circuit=state.circuit,
+        phase=state.phase,
+        drill=state.drill,
+        operated=state.operated,
+        opened_at=state.opened_at,
+        opened_by=state.opened_by,
+        crew_at=state.crew_at,
+        customers_at_opening=state.out_history[0][2],
+        customers_out=customers,
+        critical_out=critical,
+        enclosures_out=state.out_history[-1][1],
+        customer_minutes=customer_minutes(state, desk.clock()),
+        faulted=state.faulted,
+        repaired=state.repaired,
+        contradiction=tuple(str(finding) for finding in found.contradiction),
+        plan=None
+        if plan is None or found.posterior is None
+        else plan_document(found.dead, found.posterior, plan, found.assumptions),
+        todo=find_todo(circuit, state, plan, found),
+        evidence=state.evidence,
+        orders=state.orders,
+        open_order=state.open_order,
+        timeline=build_timeline(state),
+        assumptions=state.assumptions,
+        view=OneLineView(layouts=layouts, spans=whole.spans, enclosures=whole.enclosures),
+        whole_view=whole,
+        spans=case.files.spans[["id", "geometry"]],
+        enclosures=case.files.enclosures[["id", "geometry"]],
+        backdrops=case.files.backdrops,
+        bounds=_bounds(case, layouts),
+        source_kv=max(float(circuit.enclosure(name).source_kv or 0.0) for name in state.operated),
+    )
+
+
+def reckon(desk: Desk, case: LoadedCase) -> tuple[Assessment, Plan | None]:
+    """Assess a case and plan its next move; kept until the case changes, since nothing else enters.
+
+    The plan is None where the records contradict each other or a fault has been declared.
+    """
+    with desk.lock:
+        kept = desk.reckoned.get(case.case_id)
+    if kept is not None and kept[0] == case.state.version:
+        return kept[1], kept[2]
+    found = assess(case.known, case.state)
+    plan = None
+    if found.posterior is not None and not case.state.faulted and case.state.closed_at is None:
+        plan = make_plan(case.circuit, found.dead, found.posterior, found.assumptions)
+    with desk.lock:
+        desk.reckoned[case.case_id] = (case.state.version, found, plan)
+    return found, plan
+
+
+def build_view(case: LoadedCase, found: Assessment, plan: Plan | None, unit: LengthUnit) -> OneLineView:
+    """Gather the state of every asset of the circuit for the drawings."""
+    state, circuit = case.state, case.circuit
+    suspects = found.posterior.suspects if found.posterior and not state.faulted else ()
+    repaired = set(state.repaired)
+    return build_oneline_view(
+        circuit,
+        lay_out_loops(circuit, state.as_found),
+        state.as_found,
+        state.now,
+        trace_supply(circuit, state.now),
+        p_by_id={s.id: s.p for s in suspects},
+        verdict_by_span=_verdicts(state),
+        indicator_readings=_indicators(state),
+        faulted=[span for span in state.faulted if span not in repaired],
+        next_at=(plan.next.at or None) if plan else None,
+        crew_at=state.crew_at or None,
+        step_numbers=_step_numbers(state.open_order),
+        length_unit=unit,
+    )
+
+
+def _board_row(desk: Desk, case: LoadedCase) -> BoardRow:
+    state = case.state
+    found, plan = reckon(desk, case)
+    _, customers, critical = _out_now(state)
+    return BoardRow(
+        case_id=case.case_id,
+        title=state.title,
+        circuit=state.circuit,
+        phase=state.phase,
+        drill=state.drill,
+        operated=", ".join(state.operated),
+        opened_at=state.opened_at,
+        customers_out=customers,
+        critical_out=critical,
+        customer_minutes=customer_minutes(state, desk.clock()),
+        suspects=len(found.posterior.suspects) if found.posterior and not state.faulted else len(state.faulted),
+        todo=find_todo(case.circuit, state, plan, found).headline,
+    )
+
+
+def _out_now(state: CaseState) -> tuple[int, int, int]:
+    _, enclosures, customers, critical = state.out_history[-1]
+    return enclosures, customers, critical
+
+
+def _verdicts(state: CaseState) -> dict[str, str]:
+    """Last verdict of each span tested; a bad test of several spans says nothing of each one."""
+    found: dict[str, str] = {}
+    for record in state.live_evidence:
+        document = record.document
+        if document["kind"] == "test":
+            spans = document.get("spans") or [document["span"]]
+            if document["verdict"] == "good" or len(spans) == 1:
+                found |= dict.fromkeys(spans, document["verdict"])
+    return found
+
+
+def _indicators(state: CaseState) -> dict[tuple[str, End], str]:
+    return {
+        (document["span"], End[document["end"].upper()]): document["state"]
+        for document in (record.document for record in state.live_evidence)
+        if document["kind"] == "indicator" and isinstance(document.get("span"), str)
+    }
+
+
+def _step_numbers(order: Order | None) -> dict[tuple[str, End | None], tuple[int, ...]]:
+    found: dict[tuple[str, End | None], tuple[int, ...]] = {}
+    for step in order.steps if order else ():
+        key = (step["span"], End[step["end"].upper()]) if step.get("span") and step.get("end") else None
+        place = key or ((step.get("span") or step["enclosure"]), None)
+        found[place] = (*found.get(place, ()), step["n"])
+    return found
+
+
+def _layouts_of(layouts: tuple[LoopLayout, ...], found: Assessment) -> tuple[LoopLayout, ...]:
+    dead = set(found.dead.spans)
+    touched = tuple(layout for layout in layouts if dead.intersection(layout.span_ids()))
+    return touched or layouts
+
+
+def _bounds(case: LoadedCase, layouts: tuple[LoopLayout, ...]) -> tuple[float, float, float, float]:
+    wanted = {name for layout in layouts for name in layout.span_ids()}
+    west, south, east, north = case.files.spans[case.files.spans["id"].isin(wanted)].total_bounds.tolist()
+    return south, west, north, east

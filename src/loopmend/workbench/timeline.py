@@ -1,0 +1,109 @@
+"""Say each event of a case in one line."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from loopmend.case import events as ev
+from loopmend.case.state import CaseState
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimelineEntry:
+    """One event as a person reads it; times are UTC."""
+
+    version: int
+    at: datetime
+    actor: str
+    kind: str
+    says: str
+
+
+def build_timeline(state: CaseState) -> tuple[TimelineEntry, ...]:
+    """Say every event of a case, oldest first."""
+    return tuple(
+        TimelineEntry(
+            version=event.version,
+            at=event.at,
+            actor=event.actor,
+            kind=ev.kind_of(event.payload),
+            says=say_event(event.payload, state),
+        )
+        for event in state.events
+    )
+
+
+def say_event(payload: ev.Payload, state: CaseState) -> str:
+    """Say one event in a sentence."""
+    match payload:
+        case ev.CaseOpened(operated=operated, reported_out=reported):
+            inferred = f", inferred from reports at {', '.join(reported)}" if reported else ""
+            return f"Case opened: protective device operated at {', '.join(operated)}{inferred}"
+        case ev.AssumptionsChanged(assumptions=assumptions, reason=reason):
+            return f"Plan settings changed: {', '.join(sorted(assumptions))}{_because(reason)}"
+        case ev.CrewMoved(enclosure=enclosure):
+            return f"Crew at {enclosure}"
+        case ev.EvidenceRecorded() as recorded:
+            return f"{recorded.evidence_id}: {say_evidence(recorded.evidence)}{_details(recorded)}"
+        case ev.EvidenceWithdrawn(evidence_id=evidence_id, reason=reason):
+            return f"{evidence_id} withdrawn: {reason}"
+        case ev.EndSwitched(span=span, end=end, state=to, reason=reason):
+            return f"Elbow of {span}, {end} end: {_POSITION[to]}{_because(reason)}"
+        case ev.FaultDeclared(spans=spans, elsewhere=elsewhere, reason=reason):
+            rest = f", {elsewhere:.1%} of the suspicion elsewhere" if elsewhere > 0.0005 else ""
+            return f"Fault declared on {', '.join(spans)}{rest}{_because(reason)}"
+    return _say_work(payload, state)
+
+
+def _say_work(payload: ev.Payload, state: CaseState) -> str:
+    match payload:
+        case ev.OrderDrafted(order_id=order_id, purpose=purpose, steps=steps):
+            return f"Order {order_id} drafted to {PURPOSE[purpose]}: {len(steps)} steps"
+        case ev.OrderApproved(order_id=order_id):
+            return f"Order {order_id} approved"
+        case ev.StepSigned(order_id=order_id, n=n, confirmed_by=confirmed, found=found):
+            order = state.order(order_id)
+            says = order.steps[n - 1]["says"] if order else ""
+            checked = f" (confirmed by {confirmed})" if confirmed else ""
+            return f"{order_id} step {n} done{checked}: {says}{' Found: ' + found if found else ''}"
+        case ev.OrderStopped(order_id=order_id, reason=reason):
+            return f"Order {order_id} stopped: {reason}"
+        case ev.RepairRecorded(span=span, component=component, cause=cause, work=work):
+            return f"Repair of {span}: {component.replace('_', '-')}, cause {cause}; {work}"
+        case ev.CaseClosed(note=note, difference=difference):
+            left = f"as left differs: {'; '.join(difference)}" if difference else "as left equals as found"
+            return f"Case closed, {left}{_because(note)}"
+    raise ValueError(f"no words for {ev.kind_of(payload)}")
+
+
+PURPOSE = {
+    "restore": "isolate the fault and restore",
+    "ground": "ground the faulted span for work",
+    "return": "return to the normal arrangement",
+}
+_POSITION = {"open": "parked (open)", "closed": "on its bushing (closed)", "grounded": "grounded"}
+
+
+def say_evidence(document: dict[str, Any]) -> str:
+    """Say one piece of evidence in a few words."""
+    spans = document.get("spans") or [document.get("span")]
+    names = ", ".join(str(span) for span in spans)
+    if document["kind"] == "indicator":
+        return f"indicator on {names}, {document['end']} end: {document['state'].replace('_', ' ')}"
+    if document["kind"] == "energized":
+        return f"energized {names}: {'held' if document['held'] else 'did not hold'}"
+    return f"{document['method'].replace('_', ' ')} test of {names}: {document['verdict']}"
+
+
+def _details(recorded: ev.EvidenceRecorded) -> str:
+    parts = [f"at {recorded.at_enclosure}" if recorded.at_enclosure else ""]
+    if recorded.overrule_reason:
+        parts.append(f"proposed {recorded.verdict_proposed}, overruled: {recorded.overrule_reason}")
+    parts.append(recorded.note)
+    return "".join(f"; {part}" for part in parts if part)
+
+
+def _because(reason: str) -> str:
+    return f" ({reason})" if reason else ""

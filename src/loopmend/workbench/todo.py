@@ -1,0 +1,130 @@
+"""What is to be done now in a case, by whom, with the cautions that go with it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from loopmend.case.assessment import Assessment
+from loopmend.case.state import CaseState
+from loopmend.locate.plan import Plan
+from loopmend.network.assets import End
+from loopmend.network.graph import Circuit
+from loopmend.workbench.cautions import cautions_for
+from loopmend.workbench.outage import say_move
+from loopmend.workbench.timeline import PURPOSE
+
+Kind = Literal["split", "check records", "declare", "draft", "approve", "sign", "repair", "close", "none"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Todo:
+    """The one thing that is due.
+
+    Attributes
+    ----------
+    who
+        ``crew`` or ``dispatcher``.
+    headline
+        In a few words.
+    detail
+        Why, or how.
+    at
+        Enclosure, "" where it is done at the desk.
+    tested
+        For a split: the spans (and enclosures) on the far side of the parked elbow, as suspects' ids.
+    other
+        For a split: those on the source side.
+    purpose
+        For a draft: the order's purpose.
+    """
+
+    kind: Kind
+    who: Literal["crew", "dispatcher", ""]
+    headline: str
+    detail: str = ""
+    at: str = ""
+    tested: tuple[str, ...] = ()
+    other: tuple[str, ...] = ()
+    purpose: str = ""
+    cautions: tuple[str, ...] = ()
+
+
+def find_todo(circuit: Circuit, state: CaseState, plan: Plan | None, found: Assessment) -> Todo:
+    """Find what is due in a case as it stands."""
+    if state.closed_at is not None:
+        return Todo(kind="none", who="", headline="Closed")
+    order = state.open_order
+    if order is not None and order.status == "draft":
+        what = PURPOSE[order.purpose]
+        return Todo(kind="approve", who="dispatcher", headline=f"Approve order {order.order_id} to {what}")
+    if order is not None and (step := order.next_step) is not None:
+        return Todo(
+            kind="sign",
+            who="crew",
+            headline=step["says"],
+            detail=f"Order {order.order_id}, step {step['n']} of {len(order.steps)}",
+            at=step["enclosure"],
+            cautions=tuple(step.get("cautions", ())),
+        )
+    if not state.faulted:
+        return _find_fault(plan, found)
+    return _find_work(circuit, state)
+
+
+def _find_fault(plan: Plan | None, found: Assessment) -> Todo:
+    if plan is None or found.contradiction:
+        return Todo(
+            kind="check records",
+            who="dispatcher",
+            headline="Records disagree: check or withdraw one",
+            detail="; ".join(str(finding) for finding in found.contradiction),
+        )
+    move = plan.next
+    if move.action == "split":
+        return Todo(
+            kind="split",
+            who="crew",
+            headline=say_move(move),
+            detail=move.why,
+            at=move.at,
+            tested=move.beyond,
+            other=move.near,
+            cautions=cautions_for("split"),
+        )
+    suspects = found.posterior.suspects if found.posterior else ()
+    named = suspects[0].id if suspects else ""
+    return Todo(
+        kind="declare",
+        who="dispatcher",
+        headline=f"One suspect left: declare the fault on {named}",
+        detail=move.why,
+        at=move.at,
+        tested=(named,),
+    )
+
+
+def _find_work(circuit: Circuit, state: CaseState) -> Todo:
+    done = {order.purpose for order in state.orders if order.status == "done"}
+    spans = ", ".join(state.faulted)
+    if "restore" not in done:
+        return _draft("restore", f"Draft the order to isolate {spans} and restore")
+    missing = [span for span in state.faulted if span not in state.repaired]
+    if missing and "ground" not in done:
+        return _draft("ground", f"Draft the order to ground {', '.join(missing)} for work")
+    if missing:
+        return Todo(
+            kind="repair",
+            who="crew",
+            headline=f"Locate, repair and prove {', '.join(missing)}; record it",
+            at=circuit.enclosure_at(missing[0], End.FROM),
+            tested=tuple(missing),
+            cautions=cautions_for("repair"),
+        )
+    if state.now != state.as_found:
+        return _draft("return", "Draft the order to return to the normal arrangement")
+    return Todo(kind="close", who="dispatcher", headline="As left equals as found: close the case")
+
+
+def _draft(purpose: str, headline: str) -> Todo:
+    return Todo(kind="draft", who="dispatcher", headline=headline, purpose=purpose)

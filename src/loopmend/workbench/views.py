@@ -1,0 +1,16 @@
+"""Records that the drawings are made from, for those who may import only the workbench."""
+
+from loopmend.network.loop_layout import Hop, LoopLayout, LoopLink, LoopRow
+from loopmend.network.oneline import OneLineEnclosure, OneLineEnd, OneLineSpan, OneLineView, iterate_rows
+
+__all__ = [
+    "Hop",
+    "LoopLayout",
+    "LoopLink",
+    "LoopRow",
+    "OneLineEnclosure",
+    "OneLineEnd",
+    "OneLineSpan",
+    "OneLineView",
+    "iterate_rows",
+]
