@@ -67,6 +67,13 @@ def texts_from(column: pd.Series[Any]) -> Texts:
     return texts[codes]  # the code of a blank is -1, the last
 
 
+def _number(text: str) -> float:
+    try:
+        return float(text) if "_" not in text else np.nan
+    except ValueError:
+        return np.nan
+
+
 def by_distinct(texts: Texts, read: Callable[[str], Value]) -> tuple[Ints, list[Value]]:
     """Read each distinct text once: the number of its reading for each row, and the readings."""
     codes, distinct = pd.factorize(texts)  # a blank is "", which is a value like any other
@@ -80,7 +87,8 @@ def numbers_from(column: pd.Series[Any]) -> Numbers:
         unreadable = np.isinf(values)
         return Numbers(np.where(unreadable, np.nan, values), unreadable, values)
     texts = texts_from(column)
-    values = np.array(pd.to_numeric(pd.Series(texts, dtype=object), errors="coerce"), dtype=float)
+    rows, read = by_distinct(texts, _number)
+    values = np.array(read, dtype=float)[rows]
     unreadable = (texts != "") & ~np.isfinite(values)
     return Numbers(np.where(unreadable, np.nan, values), np.asarray(unreadable, dtype=bool), texts)
 
@@ -121,7 +129,7 @@ def _year(text: str) -> tuple[str, float, bool]:
     if whole:
         return whole[1], float(whole[1]), False
     try:
-        day = dt.date.fromisoformat(text[:10].replace("/", "-"))
+        day = dt.datetime.fromisoformat(text.replace("/", "-")).date()
     except ValueError:
         return text, np.nan, True
     return day.isoformat(), float(day.year), False

@@ -96,6 +96,10 @@ def _require_fit(tables: Mapping[str, GeoTable], path: Path, layer_format: Layer
                 findings += _shapefile_misfits(name, table)
     elif path.is_dir():
         raise _refuse(path.name, "there is a folder of that name", "name another file")
+    for name, table in tables.items():
+        if isinstance(table, gpd.GeoDataFrame) and table.crs is None:
+            words = "the layer has no coordinate reference system"
+            findings.append(Finding(asset_id="", layer=name, problem=words, value="none", remedy="name it first"))
     if findings:
         raise DataError(findings)
 
@@ -130,20 +134,13 @@ def _kinds(table: gpd.GeoDataFrame) -> list[str]:
 
 
 def _write_gis(table: GeoTable, path: Path, layer: str, driver: str, **options: Any) -> None:
-    if isinstance(table, gpd.GeoDataFrame):
-        options.setdefault("geometry_type", _geometry_type(table, layer))
+    if isinstance(table, gpd.GeoDataFrame) and table.geometry.isna().all():
+        options["geometry_type"] = GEOMETRY_TYPE.get(layer, "Unknown")  # nothing there to tell it from
     pyogrio.write_dataframe(table, path, layer=layer, driver=driver, **options)
 
 
-def _geometry_type(table: gpd.GeoDataFrame, layer: str) -> str:
-    kinds = sorted(set(table.geometry.geom_type.dropna()))
-    if not kinds:
-        return GEOMETRY_TYPE.get(layer, "Unknown")
-    return str(kinds[0]) if len(kinds) == 1 else "Unknown"
-
-
 def _write_geojson(table: gpd.GeoDataFrame, folder: Path, name: str) -> None:
-    lonlat = table.to_crs("EPSG:4326") if table.crs is not None else table
+    lonlat = table.to_crs("EPSG:4326")
     _write_gis(lonlat, folder / f"{name}.geojson", name, "GeoJSON", layer_options={"COORDINATE_PRECISION": "15"})
 
 
@@ -151,9 +148,7 @@ def _write_shapefile(table: gpd.GeoDataFrame, folder: Path, name: str) -> None:
     cut = table.rename(
         columns={column: str(column)[:SHAPEFILE_NAME_LENGTH] for column in table.columns if column != "geometry"}
     )
-    kind = _geometry_type(table, name).removeprefix("Multi")
-    kind = _kinds(table)[0] if kind == "Unknown" and _kinds(table) else kind
-    _write_gis(cut, folder / f"{name}.shp", name, "ESRI Shapefile", geometry_type=kind, encoding="UTF-8")
+    _write_gis(cut, folder / f"{name}.shp", name, "ESRI Shapefile", encoding="UTF-8")
 
 
 def _write_parquet(table: gpd.GeoDataFrame, folder: Path, name: str) -> None:
@@ -161,7 +156,7 @@ def _write_parquet(table: gpd.GeoDataFrame, folder: Path, name: str) -> None:
 
 
 def _write_csv(table: gpd.GeoDataFrame, folder: Path, name: str) -> None:
-    lonlat = table.to_crs("EPSG:4326") if table.crs is not None else table
+    lonlat = table.to_crs("EPSG:4326")
     plain = pd.DataFrame(lonlat.drop(columns=lonlat.geometry.name))
     wkt = shapely.to_wkt(np.asarray(lonlat.geometry.array, dtype=object), rounding_precision=-1)
     plain["wkt"] = wkt

@@ -69,10 +69,11 @@ def find_rows(ids: Texts, wanted: Texts) -> Ints:
     found = row_of[index.get_indexer(pd.Index(wanted, dtype=object))]
     lost = np.flatnonzero((found == NOWHERE) & (wanted != ""))
     numeric = np.array([str(wanted[row]).endswith(".0") for row in lost.tolist()], dtype=bool)
-    again = lost[numeric] if len(lost) else lost
+    again = lost[numeric]
     cut = np.array([str(wanted[row])[:-2] for row in again.tolist()], dtype=object)
     found[again] = row_of[index.get_indexer(pd.Index(cut, dtype=object))]
-    return found.astype(np.int64)
+    rows: Ints = found.astype(np.int64)
+    return rows
 
 
 def _link_end(
