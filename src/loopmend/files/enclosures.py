@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from loopmend.errors import Severity
-from loopmend.files.cells import Numbers, codes_from, numbers_from, phases_from, texts_from
+from loopmend.files.cells import EXACT_INTEGER, Numbers, codes_from, numbers_from, phases_from, texts_from
 from loopmend.files.findings import FindingLog
 from loopmend.files.layout import KINDS
 from loopmend.files.shapes import Shapes
@@ -133,7 +133,7 @@ def _check_counts(columns: pd.DataFrame, labels: Texts, log: FindingLog) -> dict
     for name in COUNTS:
         values = np.nan_to_num(check_numbers(columns, name, "enclosures", labels, log).found)
         log.add_rows("enclosures", labels, values < 0, f"{name} must be 0 or more", values, "correct the layer")
-        broken = (values % 1 != 0) & (name != "kva")
+        broken = ((values % 1 != 0) | (values >= EXACT_INTEGER)) & (name != "kva")
         log.add_rows("enclosures", labels, broken, f"{name} must be a whole number", values, "correct the layer")
         checked[name] = np.where((values < 0) | broken, 0.0, values)
     more = checked["critical"] > checked["customers"]

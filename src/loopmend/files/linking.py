@@ -64,7 +64,7 @@ def find_rows(ids: Texts, wanted: Texts) -> Ints:
     """
     known = pd.Series(ids, dtype=object)
     first = ~known.duplicated() & (known != "")
-    index = pd.Index(known[first])
+    index = pd.Index(ids[first.to_numpy()], dtype=object)
     row_of = np.append(np.flatnonzero(first), NOWHERE)
     found = row_of[index.get_indexer(pd.Index(wanted, dtype=object))]
     lost = np.flatnonzero((found == NOWHERE) & (wanted != ""))

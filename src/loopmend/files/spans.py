@@ -167,15 +167,18 @@ def _check_lengths(columns: pd.DataFrame, shapes: Shapes, labels: Texts, log: Fi
         told = [f"{length:.1f} m drawn" for length in drawn] if blank.any() else []
         words = "its length is blank; the drawn length is used"
         log.add_rows("spans", labels, blank & usable, words, told, "give length_m", "warning")
-    undrawn = shapes.blank & ~lost
-    if undrawn.all() and len(undrawn):
+    _note_undrawn(shapes.blank & ~lost, labels, log)
+    _compare_lengths(drawn, np.where(bad, np.nan, stated), labels, log)
+    length = np.where(blank, np.round(drawn, DRAWN_DECIMALS), stated)
+    return np.where(length > 0, length, HARMLESS_LENGTH_M)
+
+
+def _note_undrawn(undrawn: Bools, labels: Texts, log: FindingLog) -> None:
+    if undrawn.all():
         log.add("spans", "", "no span is drawn", f"{len(undrawn)} rows", "add the geometry", "warning")
     else:
         words = "it is not drawn and will not be on the map"
         log.add_rows("spans", labels, undrawn, words, "empty geometry", "draw its line", "warning")
-    _compare_lengths(drawn, np.where(bad, np.nan, stated), labels, log)
-    length = np.where(blank, np.round(drawn, DRAWN_DECIMALS), stated)
-    return np.where(length > 0, length, HARMLESS_LENGTH_M)
 
 
 def _stated_lengths(columns: pd.DataFrame, labels: Texts, log: FindingLog) -> tuple[Floats, Bools]:
