@@ -1,0 +1,79 @@
+"""The legend of the one-line drawing, as SVG text: every sign beside its words."""
+
+from __future__ import annotations
+
+from html import escape
+
+import drawing_style as style
+from oneline_signs import FAULT_SIGN, device_sign, indicator_sign, sign_rules, sign_stock, step_sign
+
+PREFIX = "oll"
+ROW = 40.0
+COLUMN = 330.0
+
+
+def _moved(x: float, y: float, body: str) -> str:
+    return f'<g transform="translate({x:g} {y:g})">{body}</g>'
+
+
+def _use(name: str) -> str:
+    return f'<use href="#{PREFIX}-{name}"/>'
+
+
+def _cable(kind: str, more: str = "") -> str:
+    return f'{more}<path d="M-24 0H24" class="{kind}"/>'
+
+
+def _end(state: str) -> str:
+    closed = state == "closed"
+    sign = '<rect x="-8" y="-5" width="7" height="10" class="f-live"/>' if closed else _moved(-8, 0, _use(state))
+    box = '<rect x="-24" y="-9" width="16" height="18" rx="3" class="f-live"/>'
+    return f'{box}{sign}<path d="M{-8 if closed else 6} 0H24" class="live"/>'
+
+
+def _band(shade: int) -> str:
+    return f'<path d="M-24 0H24" class="band" stroke="url(#{PREFIX}-h{shade})"/><path d="M-24 0H24" class="bare"/>'
+
+
+def _entries() -> list[tuple[str, str]]:
+    """List every sign with its words; dead is never said without how far that goes."""
+    small = '<g transform="scale(.8)">{}</g>'
+    entries = [(small.format(_use(f"{kind}-live")), words) for kind, words in style.KIND_WORDS.items()]
+    entries += [
+        (_use("padmount-live"), "filled: live"),
+        (_use("padmount-part"), "heavy edge: partly live, treat as live"),
+        (_use("padmount-dead"), "dashed: dead by the record, test first"),
+        (_cable("live"), "span, live"),
+        (_cable("dead"), "span, dead by the record, test first"),
+        (_cable("dead", _band(1)), "suspect, little likely"),
+        (_cable("dead", _band(4)), "suspect, likely (closer hatching)"),
+        (_cable("dead faulted") + FAULT_SIGN, "faulted span"),
+    ]
+    entries += [(_end(state), words) for state, words in style.END_WORDS.items()]
+    for state, words in style.INDICATOR_WORDS.items():
+        entries.append((_cable("live") + indicator_sign(state, sideways=False), words))
+    for state in ("closed", "open"):
+        entries.append((_moved(0, 20, device_sign(state, 0)), f"protective device {state}"))
+    link = '<path d="M-24 0H0" class="live"/><path d="M0 -6l10 6l-10 6z" class="f-ink"/>'
+    entries.append((_cable("live") + _moved(0, 12, step_sign((3,))), "step of the order"))
+    entries.append((link, "link to an enclosure drawn elsewhere"))
+    return entries
+
+
+def render_legend(columns: int) -> str:
+    """Draw the legend in so many columns: 1 on a phone, 3 or 4 on a desk."""
+    entries = _entries()
+    rows = -(-len(entries) // columns)
+    cells = []
+    for number, (sign, words) in enumerate(entries):
+        x, y = (number // rows) * COLUMN + 34, (number % rows) * ROW + 26
+        cells.append(
+            f'<g transform="translate({x:g} {y:g})">{sign}<text x="38" y="4.5" class="g">{escape(words)}</text></g>'
+        )
+    width, height = columns * COLUMN + 20, rows * ROW + 12
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="{PREFIX}" viewBox="0 0 {width:g} {height:g}" width="100%" '
+        f'style="max-width:{width:g}px;background:{style.PAPER};display:block" fill="{style.INK}" role="img" '
+        f'aria-label="Legend" font-family="system-ui,\'DejaVu Sans\',sans-serif"><style>'
+        f"{sign_rules(PREFIX, 13, 12)}</style>{sign_stock(PREFIX, 30)}{''.join(cells)}</svg>"
+    )

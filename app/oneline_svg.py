@@ -1,0 +1,311 @@
+"""The one-line drawing as SVG text: readable without colour, at night, by thumb or by keyboard."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from html import escape
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import drawing_style as style
+from oneline_grid import Course, Measures, Place, Point, measures_for, place_layout
+from oneline_signs import (
+    END_GAP,
+    FAULT_SIGN,
+    corner,
+    device_sign,
+    frame,
+    indicator_sign,
+    sign_rules,
+    sign_stock,
+    step_sign,
+)
+from oneline_words import Line, enclosure_lines, enclosure_sentence, span_lines, span_sentence
+
+if TYPE_CHECKING:
+    from loopmend.workbench.views import LoopLayout, OneLineEnclosure, OneLineEnd, OneLineSpan, OneLineView
+
+FONT = "system-ui,'Segoe UI',Roboto,'DejaVu Sans',sans-serif"
+TITLE_HEIGHT = 36.0
+NARROW_PITCH = 100.0
+DEVICE_HEIGHT = 40.0
+FAULT_ROOM = 44.0
+"""A shorter span shows its fault by colour and in words only."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Pen:
+    view: OneLineView
+    measures: Measures
+    prefix: str
+
+    def span_texts(self, item: OneLineSpan, ends: tuple[str | None, ...] = ("from", "to")) -> list[Line]:
+        """Lines of text of a span, as narrow as the sheet wants them."""
+        return span_lines(item, narrow=self.measures.pitch < NARROW_PITCH, ends=ends)
+
+    def height(self, lines: Iterable[Line]) -> float:
+        """Height of lines of text."""
+        return sum(self.measures.line + (5 if line.frame else 0) for line in lines)
+
+
+def render_oneline(view: OneLineView, per_row: int) -> str:
+    """Draw the loops of a view as one SVG document.
+
+    Parameters
+    ----------
+    per_row
+        Enclosures in a row: about 10 on a desk screen, 7 beside a map, 5 on a phone.
+
+    Returns
+    -------
+    str
+        SVG text without outside references; every text of the user's in it is escaped. Each span and enclosure is
+        a group with ``data-id``, a title, a wide place to touch, and a stop of the tab key.
+
+    Raises
+    ------
+    ValueError
+        If ``per_row`` is below 2.
+    """
+    if per_row < 2:
+        raise ValueError(f"per_row is {per_row}, must be at least 2")
+    pen = _Pen(view, measures_for(per_row), f"ol{per_row}")
+    rise = {name: pen.height(enclosure_lines(item)) + _above(item) for name, item in view.enclosures.items()}
+    fall = {name: 22 + pen.height(pen.span_texts(item)) for name, item in view.spans.items()}
+    parts: list[str] = []
+    top, width = 0.0, pen.measures.width
+    for layout in view.layouts:
+        sheet = place_layout(layout, pen.measures, rise, fall, top + TITLE_HEIGHT)
+        loop_pen = _Pen(view, sheet.measures, pen.prefix)
+        parts.append(_title(layout, top, sheet.measures.width))
+        # Courses with corners come first, so that the text of the level ones lies over them and not under.
+        courses = sorted(sheet.courses, key=lambda course: -len(course.points))
+        parts += [_draw_span(loop_pen, course) for course in courses]
+        parts += [_draw_enclosure(loop_pen, place) for place in sheet.places]
+        steps = "".join(_draw_steps(loop_pen, course) for course in courses)
+        parts.append(f'<g pointer-events="none">{steps}</g>')
+        top, width = sheet.bottom + 10, max(width, sheet.measures.width)
+    return _document(pen, "".join(parts), width, top)
+
+
+def _document(pen: _Pen, body: str, width: float, height: float) -> str:
+    looks = f"max-width:{1.3 * width:.0f}px;background:{style.PAPER};display:block"
+    rules = sign_rules(pen.prefix, pen.measures.font, pen.measures.small)
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="{pen.prefix}" viewBox="0 0 {width:.0f} {height:.0f}" '
+        f'width="100%" style="{looks}" fill="{style.INK}" font-family="{FONT}" role="group" '
+        f'aria-label="One-line drawing"><style>{rules}</style>{sign_stock(pen.prefix, pen.measures.box)}{body}</svg>'
+    )
+
+
+def _title(layout: LoopLayout, top: float, width: float) -> str:
+    return (
+        f'<path d="M4 {top + 26:.0f}H{width - 4:.0f}" class="si"/><text x="4" y="{top + 19:.0f}" class="b" '
+        f'style="font-size:16px">{escape(layout.title)}</text>'
+    )
+
+
+def _above(item: OneLineEnclosure) -> float:
+    """Room between the box of an enclosure and its text."""
+    ringed = item.is_next or item.faulted or style.shade_step(item.p) > 0
+    return DEVICE_HEIGHT if item.device else 12.0 if ringed else 5.0
+
+
+def _at(point: Point, body: str, turn: str = "") -> str:
+    return f'<g transform="translate({point[0]:.1f} {point[1]:.1f}){turn}">{body}</g>'
+
+
+def _write(pen: _Pen, lines: list[Line], at: Point, anchor: str) -> str:
+    """Write lines of text from the top down."""
+    measures, parts, (x, y) = pen.measures, [], at
+    side = {"middle": " m", "start": "", "end": " e"}[anchor]
+    for line in lines:
+        size = measures.font if line.bold else measures.small
+        words = _shortened(line.words, measures.pitch * 1.1 / (0.62 * size))
+        if line.frame:
+            parts.append(_write_tag(pen, line, (x, y), anchor, side))
+            y += measures.line + 5
+            continue
+        y += measures.line
+        kind = " b g h" if line.bold else " h"
+        parts.append(
+            f'<text x="{x:.1f}" y="{y - 3.5:.1f}" class="{(side + kind).strip()} f-{line.ink}">{escape(words)}</text>'
+        )
+    return "".join(parts)
+
+
+def _shortened(words: str, room: float) -> str:
+    return words if len(words) <= max(room, 6) else f"{words[: int(max(room, 6)) - 1]}…"
+
+
+def _write_tag(pen: _Pen, line: Line, at: Point, anchor: str, side: str) -> str:
+    """Write framed words, drawn together where they would not fit between the neighbours."""
+    measures, (x, y) = pen.measures, at
+    room = min(0.76 * (measures.small - 1) * len(line.words), measures.pitch - 11)
+    wide = room + 8
+    left = {"middle": x - wide / 2, "start": x - 4, "end": x - wide + 4}[anchor]
+    fill, ink = (f"f-{line.ink}", "on") if line.frame == "filled" else ("fp", f"f-{line.ink}")
+    dash = " d" if line.frame == "dashed" else ""
+    return (
+        f'<rect x="{left:.1f}" y="{y + 0.5:.1f}" width="{wide:.1f}" height="{measures.line + 3:g}" rx="3" '
+        f'class="{fill} s-{line.ink} w2{dash}"/><text x="{x:.1f}" y="{y + measures.line - 1:.1f}" '
+        f'textLength="{room:.0f}" lengthAdjust="spacingAndGlyphs" class="{(side + " b k").strip()} {ink}">'
+        f"{escape(line.words)}</text>"
+    )
+
+
+def _group(asset_id: str, says: str, body: str) -> str:
+    said, name = escape(says), escape(asset_id)
+    return f'<g data-id="{name}" tabindex="0" role="button" aria-label="{said}"><title>{said}</title>{body}</g>'
+
+
+def _draw_enclosure(pen: _Pen, place: Place) -> str:
+    item, box = pen.view.enclosures[place.enclosure_id], pen.measures.box
+    lines = enclosure_lines(item)
+    top = -(box / 2 + _above(item) - 2 + pen.height(lines))
+    touch = max(box, 44.0)
+    left, height = -touch / 2, touch / 2 - top + 2
+    body = (
+        f'<rect class="t" x="{left:g}" y="{top - 2:.1f}" width="{touch:g}" height="{height:.1f}" rx="6"/>'
+        f"{_rings(pen, item)}"
+        f'<use href="#{pen.prefix}-{item.kind}-{item.energy}"/>'
+    )
+    if item.device:
+        frame_of_word = "" if item.device == "closed" else "solid"
+        word = Line(item.device.upper(), bold=bool(frame_of_word), frame=frame_of_word)
+        body += device_sign(item.device, box) + _write(pen, [word], (0.0, box / 2 - 1), "middle")
+    if item.steps:
+        body += _at((18.0, -box / 2 - 17) if item.device else (-box / 2, box / 2), step_sign(item.steps))
+    return _group(
+        item.enclosure_id,
+        enclosure_sentence(item),
+        _at((place.x, place.y), body + _write(pen, lines, (0.0, top), "middle")),
+    )
+
+
+def _rings(pen: _Pen, item: OneLineEnclosure) -> str:
+    half, radius = pen.measures.box / 2, corner(item.kind, pen.measures.box)
+    parts = []
+    if shade := style.shade_step(item.p):
+        parts.append(frame(half + 6, radius + 6, f'fill="url(#{pen.prefix}-h{shade})"'))
+    if item.is_next:
+        parts += [frame(half + out, radius + out, 'class="fn s-next" stroke-width="2.6"') for out in (3.5, 8)]
+    if item.faulted:
+        parts.append(frame(half + 4, radius + 4, 'class="fn s-fault" stroke-width="4"'))
+    return "".join(parts)
+
+
+def _draw_span(pen: _Pen, course: Course) -> str:
+    item = pen.view.spans[course.span_id]
+    ends = [next((end for end in item.ends if end.label == label), None) for label in course.ends]
+    gaps = [END_GAP if end is not None and end.state != "closed" else 0.0 for end in ends]
+    points = _trimmed(course.points, gaps[0], gaps[1])
+    lines = pen.span_texts(item, course.ends)
+    body = [_touch(pen, course, points, pen.height(lines)), _cable(pen, item, points)]
+    for end, first, mark in zip(ends, (True, False), course.marks, strict=True):
+        if end is not None:
+            onward = course.points[1] if first else course.points[-2]
+            body.append(_draw_end(pen, end, (course.points[0 if first else -1], onward), mark, item.energy))
+    middle = _middle(points)
+    body.append(_at(middle, FAULT_SIGN) if item.faulted and _length(points) > FAULT_ROOM else "")
+    body.append(_at((middle[0], middle[1] - 14), step_sign(item.steps)) if item.steps else "")
+    body.append(_link_arrow(course) if course.link_to else "")
+    body.append(_write(pen, lines, (course.label[0], course.label[1] + 22), course.anchor))
+    return _group(item.span_id, span_sentence(item), "".join(body))
+
+
+def _draw_end(pen: _Pen, end: OneLineEnd, way: tuple[Point, Point], mark: Point, energy: str) -> str:
+    at, onward = way
+    turn = _facing(at, onward)
+    if end.state == "closed":
+        colour = "f-dead" if energy == "dead" else "f-live"
+        body = _at(at, f'<rect y="-5" width="7" height="10" class="{colour}"/>', turn)
+    else:
+        body = f'<use href="#{pen.prefix}-{end.state}" transform="translate({at[0]:.1f} {at[1]:.1f}){turn}"/>'
+    sideways = at[0] == onward[0]
+    away = 10.0 if end.state != "closed" and not sideways else 0.0
+    side = (1 if onward[0] > at[0] else -1) * away
+    if end.indicator:
+        body += _at((mark[0] + side, mark[1]), indicator_sign(end.indicator, sideways=sideways))
+    return body
+
+
+def _draw_steps(pen: _Pen, course: Course) -> str:
+    """Draw the step numbers at the ends of a span, below the cable and close to the box."""
+    item, body = pen.view.spans[course.span_id], ""
+    for label, at, onward in (
+        (course.ends[0], course.points[0], course.points[1]),
+        (course.ends[1], course.points[-1], course.points[-2]),
+    ):
+        steps = next((end.steps for end in item.ends if end.label == label), ())
+        if steps:
+            level = at[1] == onward[1]
+            side = 1 if onward[0] > at[0] else -1
+            body += _at((at[0] + 5 * side, at[1] + 13) if level else (at[0] + 18, at[1] + 12), step_sign(steps))
+    return body
+
+
+def _facing(at: Point, onward: Point) -> str:
+    """Turn a sign that looks to the right so that it looks onward, its upper side staying up."""
+    if at[0] == onward[0]:
+        return "rotate(90)" if onward[1] > at[1] else "rotate(-90)"
+    return "" if onward[0] > at[0] else "scale(-1 1)"
+
+
+def _trimmed(points: tuple[Point, ...], first_gap: float, last_gap: float) -> list[Point]:
+    """Cut the first and the last piece of a course short by so many pixels."""
+    cut = list(points)
+    for at, onward, gap in ((0, 1, first_gap), (-1, -2, last_gap)):
+        (x, y), (x2, y2) = cut[at], cut[onward]
+        length = abs(x2 - x) + abs(y2 - y) or 1.0
+        cut[at] = (x + (x2 - x) * gap / length, y + (y2 - y) * gap / length)
+    return cut
+
+
+def _path(points: list[Point]) -> str:
+    return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in points)
+
+
+def _cable(pen: _Pen, item: OneLineSpan, points: list[Point]) -> str:
+    """Draw the cable: heavy and whole when live, light and dashed when dead, hatched when suspect."""
+    d = _path(points)
+    parts = []
+    if shade := style.shade_step(item.p):
+        parts.append(f'<path d="{d}" class="band" stroke="url(#{pen.prefix}-h{shade})"/>')
+    dead, faulted = item.energy == "dead", " faulted" if item.faulted else ""
+    if dead and (shade or item.faulted):
+        parts.append(f'<path d="{d}" class="bare"/>')
+    return "".join([*parts, f'<path d="{d}" class="{"dead" if dead else "live"}{faulted}"/>'])
+
+
+def _length(points: list[Point]) -> float:
+    return sum(abs(x2 - x) + abs(y2 - y) for (x, y), (x2, y2) in pairwise(points))
+
+
+def _middle(points: list[Point]) -> Point:
+    """Take the middle of the longest piece."""
+    (x, y), (x2, y2) = max(
+        pairwise(points), key=lambda pair: abs(pair[0][0] - pair[1][0]) + abs(pair[0][1] - pair[1][1])
+    )
+    return (x + x2) / 2, (y + y2) / 2
+
+
+def _link_arrow(course: Course) -> str:
+    x, y = course.points[-1]
+    return (
+        f'<path d="M{x:.1f} {y - 6:.1f}l10 6l-10 6z" class="f-ink"/><text x="{x + 14:.1f}" y="{y + 4.5:.1f}" '
+        f'class="b g h">to {escape(_shortened(course.link_to, 12))}</text>'
+    )
+
+
+def _touch(pen: _Pen, course: Course, points: list[Point], height: float) -> str:
+    """Make the wide place to touch: along the cable, and over its text, where the ring of the keyboard shows."""
+    x, y = course.label
+    wide = pen.measures.pitch - pen.measures.box - 2
+    left = {"middle": x - wide / 2, "start": x - 4, "end": x - wide + 4}[course.anchor]
+    top = y - 16 if course.anchor == "middle" else y + 18
+    return (
+        f'<path d="{_path(points)}" class="v"/><rect class="t" x="{left:.1f}" y="{top:.1f}" width="{wide:.1f}" '
+        f'height="{y + 25 + height - top:.1f}" rx="6"/>'
+    )

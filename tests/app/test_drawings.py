@@ -1,0 +1,436 @@
+"""The drawings as text: complete, legible, harmless, and asking nobody else for anything."""
+
+from __future__ import annotations
+
+import random
+import re
+import string
+import xml.etree.ElementTree as ET
+from dataclasses import replace
+from itertools import combinations, pairwise
+from pathlib import Path
+from typing import Any
+
+import folium
+import geopandas as gpd
+import pytest
+from folium.plugins import MarkerCluster
+from hypothesis import given
+from hypothesis import strategies as st
+from shapely.geometry import Point
+
+import drawing_style as style
+from browser.demo_circuit import EVIL, build_demo_circuit, build_demo_map, build_demo_view
+from loopmend.network.assets import End, EndState
+from loopmend.network.graph import Circuit, build_circuit
+from loopmend.network.oneline import OneLineView, build_oneline_view, lay_out_loops
+from loopmend.network.positions import apply_end_states, normal_positions
+from loopmend.network.tracing import trace_supply
+from map_layers import LABELS_SHOWN, MapLive, MapStyle, build_live_group, features_of
+from map_view import MapBase, build_base_map, map_legend
+from network.circuit_cases import circuits, loop_assets, padmount, riser, span
+from offline_map import MissingAssetError, backdrop_text, outside_links, require_assets
+from oneline_grid import Course, Place, measures_for, place_layout
+from oneline_legend import render_legend
+from oneline_svg import render_oneline
+
+SVG = "{http://www.w3.org/2000/svg}"
+PER_ROW = (10, 7, 5)
+
+
+def view_of(circuit: Circuit, changes: list[tuple[str, End, EndState]] | None = None, **known: Any) -> OneLineView:
+    normal = normal_positions(circuit)
+    now = apply_end_states(circuit, normal, changes or [])
+    return build_oneline_view(circuit, lay_out_loops(circuit, normal), normal, now, trace_supply(circuit, now), **known)
+
+
+def groups(svg: str) -> dict[str, ET.Element]:
+    root = ET.fromstring(svg)  # noqa: S314 - our own text
+    return {group.attrib["data-id"]: group for group in root.iter(f"{SVG}g") if "data-id" in group.attrib}
+
+
+def words_of(group: ET.Element) -> list[str]:
+    return [text.text or "" for text in group.iter(f"{SVG}text")]
+
+
+# The one-line drawing
+
+
+@pytest.mark.parametrize("per_row", PER_ROW)
+@pytest.mark.parametrize("step", [0, 1])
+def test_every_asset_is_a_button_that_says_what_it_is(per_row: int, step: int) -> None:
+    view = build_demo_view(step)
+    drawn = groups(render_oneline(view, per_row))
+    assert set(drawn) == set(view.spans) | set(view.enclosures)
+    for asset_id, group in drawn.items():
+        assert group.attrib["tabindex"] == "0"
+        assert group.attrib["role"] == "button"
+        assert asset_id in group.attrib["aria-label"]
+        assert group.findtext(f"{SVG}title") == group.attrib["aria-label"]
+
+
+def test_states_are_told_in_words() -> None:
+    changes = [
+        ("S08", End.FROM, EndState.GROUNDED),
+        ("S08", End.TO, EndState.OPEN),
+        ("S11", End.TO, EndState.CLOSED),
+    ]
+    view = view_of(
+        build_demo_circuit(),
+        changes,
+        faulted=["S08"],
+        verdict_by_span={"S07": "breakdown"},
+        crew_at="P07",
+        next_at="P09",
+        p_by_id={"S10": 0.384, "P12": 0.004},
+        indicator_readings={("S02", End.FROM): "tripped"},
+        step_numbers={("S09", End.TO): (3, 14)},
+    )
+    svg = render_oneline(view, 10)
+    drawn = groups(svg)
+    assert {"FAULT", "GROUNDED", "PARKED"} <= set(words_of(drawn["S08"]))
+    assert {"NORMALLY OPEN", "NOW CLOSED"} <= set(words_of(drawn["S11"]))
+    assert "BREAKDOWN" in words_of(drawn["S07"])
+    assert "38 %" in words_of(drawn["S10"])
+    assert "<1 %" in words_of(drawn["P12"])
+    assert "CREW HERE" in words_of(drawn["P07"])
+    assert "NEXT MOVE" in words_of(drawn["P09"])
+    assert "T" in words_of(drawn["S02"])
+    assert ">3,14</text>" in svg
+    assert "CLOSED" in words_of(drawn["R1"])
+    said = drawn["S08"].attrib["aria-label"]
+    assert "faulted" in said
+    assert "at P07 elbow grounded" in said
+    assert "at P08 elbow parked (open)" in said
+
+
+def test_the_normally_open_point_is_marked_on_its_own_span_once() -> None:
+    root = ET.fromstring(render_oneline(build_demo_view(0), 10))  # noqa: S314 - our own text
+    marked = [
+        group.attrib["data-id"]
+        for group in root.iter(f"{SVG}g")
+        if "data-id" in group.attrib and "NORMALLY OPEN" in words_of(group)
+    ]
+    # As the demo circuit is built; the last two are links, drawn as two halves, marked on the one with the open end.
+    assert sorted(marked) == ["S11", "S42", "S47", "S48"]
+
+
+def test_a_closer_hatch_stands_for_a_likelier_suspect() -> None:
+    view = view_of(build_demo_circuit(), p_by_id={"S01": 0.01, "S02": 0.1, "S03": 0.3, "S04": 0.6})
+    svg = render_oneline(view, 10)
+    drawn = groups(svg)
+    for shade, name in enumerate(("S01", "S02", "S03", "S04"), start=1):
+        assert f"url(#ol10-h{shade})" in ET.tostring(drawn[name], encoding="unicode")
+    assert "url(#" not in ET.tostring(drawn["S05"], encoding="unicode")
+    gaps = [float(gap) for gap in re.findall(r'<pattern id="ol10-h\d" width="([\d.]+)"', svg)]
+    assert gaps == sorted(gaps, reverse=True)
+    assert len(set(gaps)) == 4
+
+
+def test_live_and_dead_differ_in_dash_and_weight_and_not_only_in_colour() -> None:
+    svg = render_oneline(build_demo_view(0), 10)
+    live = re.search(r"\.live\{([^}]*)\}", svg)
+    dead = re.search(r"\.dead\{([^}]*)\}", svg)
+    assert live
+    assert dead
+    assert "stroke-dasharray" in dead[1]
+    assert "stroke-dasharray" not in live[1]
+    drawn = groups(svg)
+    assert any(path.attrib.get("class") == "dead" for path in drawn["S01"].iter(f"{SVG}path"))
+    assert any(path.attrib.get("class") == "live" for path in drawn["S20"].iter(f"{SVG}path"))
+
+
+def evil_view() -> OneLineView:
+    enclosures, spans = loop_assets()
+    renamed = {"P1": EVIL, "R1": f"R{EVIL}"}
+    assets = [
+        replace(e, enclosure_id=renamed.get(name, name), street=EVIL, customers=8 if e.source_kv is None else 0)
+        for name, e in enclosures.items()
+    ]
+    wires = [
+        replace(
+            s,
+            span_id=f"S{EVIL}" if name == "S2" else name,
+            from_enclosure=renamed.get(s.from_enclosure, s.from_enclosure),
+            to_enclosure=renamed.get(s.to_enclosure, s.to_enclosure),
+        )
+        for name, s in spans.items()
+    ]
+    return view_of(build_circuit(assets, wires), verdict_by_span={"S1": EVIL})
+
+
+@pytest.mark.parametrize("per_row", PER_ROW)
+def test_text_of_the_user_stays_text(per_row: int) -> None:
+    svg = render_oneline(evil_view(), per_row)
+    root = ET.fromstring(svg)  # noqa: S314 - our own text
+    assert {element.tag for element in root.iter()} <= {
+        f"{SVG}{tag}"
+        for tag in ("svg", "style", "defs", "pattern", "rect", "path", "circle", "g", "use", "text", "title")
+    }
+    assert not [name for element in root.iter() for name in element.attrib if name.startswith("on")]
+    assert EVIL in groups(svg)
+    assert f"S{EVIL}" in groups(svg)
+
+
+def test_the_drawings_refer_to_nothing_outside() -> None:
+    for text in (*(render_oneline(build_demo_view(1), n) for n in PER_ROW), render_legend(1), render_legend(3)):
+        inside = text.replace('xmlns="http://www.w3.org/2000/svg"', "")
+        assert "://" not in inside.replace("</script>", "")
+        assert all(link.startswith("#") for link in re.findall(r'href="([^"]*)"', inside))
+        assert all(link.startswith("#") for link in re.findall(r"url\(([^)]*)\)", inside))
+
+
+def test_two_drawings_on_one_page_share_no_id() -> None:
+    ids = [set(re.findall(r' id="([^"]+)"', render_oneline(build_demo_view(1), n))) for n in PER_ROW]
+    assert not ids[0] & ids[1]
+    assert not ids[1] & ids[2]
+    used = set(re.findall(r'href="#([^"]+)"', render_oneline(build_demo_view(1), 10)))
+    assert used <= ids[0]
+
+
+def test_the_legend_explains_every_state() -> None:
+    root = ET.fromstring(render_legend(2))  # noqa: S314 - our own text
+    words = " ".join(text.text or "" for text in root.iter(f"{SVG}text"))
+    for said in (*style.END_WORDS.values(), *style.INDICATOR_WORDS.values(), *style.KIND_WORDS.values()):
+        assert said in words
+    assert "dead by the record, test first" in words
+
+
+def test_fewer_than_two_in_a_row_is_refused() -> None:
+    with pytest.raises(ValueError, match="per_row is 1, must be at least 2"):
+        render_oneline(build_demo_view(0), 1)
+
+
+# Where everything goes
+
+
+def placed(view: OneLineView, per_row: int) -> list[tuple[list[Place], list[Course], float]]:
+    measures = measures_for(per_row)
+    rise = dict.fromkeys(view.enclosures, 40.0)
+    fall = dict.fromkeys(view.spans, 60.0)
+    sheets = [place_layout(layout, measures, rise, fall, 0.0) for layout in view.layouts]
+    return [(sheet.places, sheet.courses, sheet.measures.width) for sheet in sheets]
+
+
+def pieces_of(course: Course) -> list[tuple[float, float, float, float]]:
+    return [
+        (min(x, x2), min(y, y2), max(x, x2), max(y, y2))
+        for (x, y), (x2, y2) in pairwise(course.points)
+        if (x, y) != (x2, y2)
+    ]
+
+
+def touch(one: tuple[float, ...], other: tuple[float, ...]) -> bool:
+    return one[0] <= other[2] and other[0] <= one[2] and one[1] <= other[3] and other[1] <= one[3]
+
+
+def require_apart(places: list[Place], courses: list[Course], width: float) -> None:
+    for one, other in combinations(places, 2):
+        assert abs(one.x - other.x) >= 40 or abs(one.y - other.y) >= 60, (one, other)
+    assert all(0 < place.x < width for place in places)
+    boxes = [(place.x - 13.9, place.y - 13.9, place.x + 13.9, place.y + 13.9) for place in places]  # inside the smaller
+    pieces = [pieces_of(course) for course in courses]
+    for course, own in zip(courses, pieces, strict=True):
+        assert all(x == x2 or y == y2 for (x, y), (x2, y2) in pairwise(course.points))
+        assert all(0 < x < width for x, _ in course.points)
+        assert not [box for box in boxes for piece in own if touch(piece, box)], course
+    for one_own, other_own in combinations(pieces, 2):
+        assert not [(a, b) for a in one_own for b in other_own if touch(a, b)]
+
+
+@given(circuits(), st.sampled_from([2, 3, 5, 10]))
+def test_boxes_stand_apart_and_no_span_crosses_another_or_a_box(circuit: Circuit, per_row: int) -> None:
+    for places, courses, width in placed(view_of(circuit), per_row):
+        require_apart(places, courses, width)
+
+
+@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("per_row", PER_ROW)
+def test_nothing_crosses_in_a_large_loop_with_nested_taps_and_links(per_row: int, seed: int) -> None:
+    chance = random.Random(seed)
+    names = [f"P{n:02d}" for n in range(40)]
+    # Mostly onward from the last, at times from an earlier one: long rows, taps on taps.
+    pairs = [(names[n - 1 if chance.random() < 0.6 else chance.randrange(n)], names[n]) for n in range(1, 40)]
+    pairs = [("R1", "P00"), *pairs, ("R2", chance.choice(names))]
+    ties = [tuple(chance.sample(names, 2)) for _ in range(3)]
+    spans = [span(f"S{n:02d}", a, b) for n, (a, b) in enumerate(pairs)]
+    spans += [span(f"X{n}", a, b, to_state=EndState.OPEN) for n, (a, b) in enumerate(ties)]
+    view = view_of(build_circuit([riser("R1"), riser("R2"), *map(padmount, names)], spans))
+    for places, courses, width in placed(view, per_row):
+        require_apart(places, courses, width)
+
+
+@given(circuits(), st.sampled_from([2, 5, 10]))
+def test_any_circuit_makes_a_well_formed_drawing(circuit: Circuit, per_row: int) -> None:
+    view = view_of(circuit)
+    assert set(groups(render_oneline(view, per_row))) == set(view.spans) | set(view.enclosures)
+
+
+@pytest.mark.parametrize("per_row", PER_ROW)
+def test_no_more_enclosures_stand_in_a_main_row_than_asked(per_row: int) -> None:
+    for places, _, _ in placed(build_demo_view(0), per_row):
+        rows: dict[float, int] = {}
+        for place in places:
+            rows[place.y] = rows.get(place.y, 0) + 1
+        assert max(rows.values()) <= per_row
+
+
+# Numbers and colours
+
+
+@pytest.mark.parametrize(
+    ("p", "text"),
+    [(0.0, "0 %"), (1e-9, "<1 %"), (0.0099, "<1 %"), (0.01, "1 %"), (0.384, "38 %"), (0.9999, "99 %"), (1.0, "100 %")],
+)
+def test_a_percentage_never_claims_a_certainty_that_is_not_there(p: float, text: str) -> None:
+    assert style.percent_text(p) == text
+
+
+def test_shades_change_at_their_bounds() -> None:
+    steps = [style.shade_step(p) for p in (None, 0.0, 0.001, 0.049, 0.05, 0.19, 0.2, 0.49, 0.5, 1.0)]
+    assert steps == [0, 0, 1, 1, 2, 2, 3, 3, 4, 4]
+
+
+def luminance(colour: str) -> float:
+    parts = [int(colour[at : at + 2], 16) / 255 for at in (1, 3, 5)]
+    red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def contrast(one: str, other: str) -> float:
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+@pytest.mark.published("W3C, Web Content Accessibility Guidelines 2.1, contrast ratio", from_memory=True)
+def test_the_contrast_formula_gives_its_known_values() -> None:
+    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)  # exact: 1.05 / 0.05
+    # The lightest grey that may carry text on white, and the next lighter one, which may not.
+    assert contrast("#767676", "#ffffff") >= 4.5 > contrast("#777777", "#ffffff")
+
+
+@pytest.mark.published("W3C, Web Content Accessibility Guidelines 2.1, criterion 1.4.3", from_memory=True)
+@pytest.mark.parametrize("name", sorted(style.TEXT_COLOURS))
+def test_every_colour_that_carries_text_is_dark_enough(name: str) -> None:
+    assert contrast(style.TEXT_COLOURS[name], style.PAPER) >= 4.5
+    assert re.fullmatch(f"#[{string.hexdigits}]{{6}}", style.TEXT_COLOURS[name])
+
+
+@pytest.mark.published("W3C, Web Content Accessibility Guidelines 2.1, criterion 1.4.11", from_memory=True)
+def test_hatching_stands_out_from_its_ground() -> None:
+    assert contrast(style.SUSPECT, style.SUSPECT_WASH) >= 3.0
+
+
+# The map
+
+
+def whole_map(**more: Any) -> tuple[folium.Map, folium.FeatureGroup]:
+    base, live = build_demo_map(1)
+    return build_base_map(base, **more), build_live_group(live)
+
+
+def test_the_map_asks_nobody_for_anything() -> None:
+    drawn, group = whole_map()
+    group.add_to(drawn)
+    assert outside_links(drawn) == []
+
+
+def test_the_guard_sees_what_would_go_out() -> None:
+    drawn, _ = whole_map()
+    MarkerCluster().add_to(drawn)
+    folium.TileLayer(tiles="https://tiles.invalid/{z}/{x}/{y}.png", attr="x").add_to(drawn)
+    kinds = {kind for kind, _ in outside_links(drawn)}
+    assert kinds == {"MarkerCluster", "TileLayer"}
+
+
+def test_a_tile_service_is_drawn_only_if_it_was_asked_for() -> None:
+    base, _ = build_demo_map(0)
+    assert not outside_links(build_base_map(base))
+    tiled = build_base_map(replace(base, tile_url="https://tiles.invalid/{z}/{x}/{y}.png"))
+    assert outside_links(tiled) == [("TileLayer", "https://tiles.invalid/{z}/{x}/{y}.png")]
+
+
+def script_of(drawn: folium.Map) -> str:
+    return str(drawn.get_root().script.get_root().render())
+
+
+def test_text_of_the_user_stays_text_on_the_map() -> None:
+    drawn, group = whole_map()
+    group.add_to(drawn)
+    page = script_of(drawn)
+    assert "<img" not in page
+    assert re.search(r"(&|\\u0026)lt;img src=x onerror=", page)  # the label, escaped
+    assert "bindPopup" not in page
+    assert page.lower().count("</script>") == page.lower().count("<script")
+
+
+def test_labels_are_for_the_likeliest_and_the_rest_is_in_the_tips() -> None:
+    points = [
+        {"type": "Feature", "properties": {"id": f"P{n}"}, "geometry": {"type": "Point", "coordinates": [n / 1e4, 0.0]}}
+        for n in range(100)
+    ]
+    styles = {f"P{n}": MapStyle(p=(n + 1) / 5050) for n in range(100)}
+    empty = {"type": "FeatureCollection", "features": []}
+    live = MapLive(spans=empty, enclosures={"type": "FeatureCollection", "features": points}, styles=styles)
+    markers = [child for child in build_live_group(live)._children.values() if isinstance(child, folium.Marker)]
+    assert len(markers) == LABELS_SHOWN
+    assert min(marker.location[1] for marker in markers) == pytest.approx((100 - LABELS_SHOWN) / 1e4)  # read back as is
+
+
+def test_a_line_is_labelled_halfway_along() -> None:
+    # 1 + 3 units long: halfway is 2 along, 1 past the corner.
+    line = {"type": "LineString", "coordinates": [[0.0, 0.0], [1.0, 0.0], [1.0, 3.0]]}
+    spans = {
+        "type": "FeatureCollection",
+        "features": [{"type": "Feature", "properties": {"id": "S1"}, "geometry": line}],
+    }
+    empty = {"type": "FeatureCollection", "features": []}
+    live = MapLive(spans=spans, enclosures=empty, styles={"S1": MapStyle(faulted=True)})
+    (marker,) = [child for child in build_live_group(live)._children.values() if isinstance(child, folium.Marker)]
+    assert marker.location == [1.0, 1.0]  # exact: all steps are whole numbers and halves
+
+
+def test_geodataframes_are_taken_in_degrees_only() -> None:
+    frame = gpd.GeoDataFrame({"id": ["P1"]}, geometry=[Point(1, 2)], crs=4326)
+    assert [feature["properties"]["id"] for feature in features_of(frame)] == ["P1"]
+    with pytest.raises(ValueError, match="EPSG:3857, must be EPSG:4326; convert"):
+        list(features_of(frame.to_crs(3857)))
+
+
+def test_a_feature_without_an_id_is_refused() -> None:
+    feature = {"type": "Feature", "properties": {}, "geometry": {"type": "Point", "coordinates": [0, 0]}}
+    with pytest.raises(ValueError, match="map feature 0 has no id"):
+        list(features_of({"features": [feature]}))
+
+
+def test_a_missing_asset_is_named_with_its_remedy(tmp_path: Path) -> None:
+    (tmp_path / "leaflet.js").write_text("")
+    with pytest.raises(MissingAssetError, match=r"leaflet\.css missing; install the package xstatic-leaflet again"):
+        require_assets(tmp_path)
+    (tmp_path / "leaflet.css").write_text("")
+    assert require_assets(tmp_path) == tmp_path
+
+
+def test_the_backdrop_keeps_shapes_and_drops_everything_else() -> None:
+    shape = {"type": "LineString", "coordinates": [[1.23456789, 2.0], [3, 4.00000049]]}
+    text = backdrop_text(
+        {"features": [{"properties": {"name": "</script>"}, "geometry": shape}, {"properties": {}, "geometry": None}]}
+    )
+    assert text == (
+        '{"type":"FeatureCollection","features":[{"type":"Feature","properties":{},'
+        '"geometry":{"type":"LineString","coordinates":[[1.234568,2.0],[3,4.0]]}}]}'
+    )
+
+
+def test_the_map_is_named_by_all_that_is_fixed_in_it() -> None:
+    base = MapBase(bounds=(0, 0, 1, 1))
+    changed = [replace(base, bounds=(0, 0, 1, 2)), replace(base, backdrop="{}"), replace(base, tile_url="x")]
+    assert len({item.fingerprint for item in [base, *changed]}) == 4
+    assert base.fingerprint == MapBase(bounds=(0, 0, 1, 1)).fingerprint
+
+
+def test_the_map_legend_needs_no_svg_which_the_page_would_drop() -> None:
+    legend = map_legend()
+    assert "<svg" not in legend
+    assert "dead by the record, test first" in legend
+    ET.fromstring(legend)  # noqa: S314 - our own text
