@@ -152,11 +152,10 @@ def _shortest_tau_s(t_s: Floats, level: Floats, at: int, tolerance: float) -> fl
     rest = np.ones(len(level), dtype=np.bool_)
     rest[at] = False
     bound, _ = first_fall_tau_s(t_s[rest], level[rest], tolerance)
-    fall = level[:-1] - level[1:]
-    pairs = (fall > max(FIRM_RISE, tolerance)) & rest[:-1] & rest[1:]
-    law = quick_law_time(np.clip(level, LOWEST_LEVEL, 1.0))
+    law_step = np.diff(quick_law_time(level))
+    pairs = (level[:-1] - level[1:] > max(FIRM_RISE, tolerance)) & (law_step > 0) & rest[:-1] & rest[1:]
     if pairs.any():
-        bound = min(bound, float(np.min(np.diff(t_s)[pairs] / np.diff(law)[pairs])))
+        bound = min(bound, float(np.min(np.diff(t_s)[pairs] / law_step[pairs])))
     return bound
 
 
@@ -165,9 +164,13 @@ def _is_slip(at: int, t_s: Floats, level: Floats, tolerance: float) -> bool:
     tau_s = _shortest_tau_s(t_s, level, at, tolerance)
     if math.isinf(tau_s):
         return True
-    before, here, after = (float(quick_law_time(level[min(place, len(level) - 1)])) for place in (at - 1, at, at + 1))
+    places = [at - 1, at, min(at + 1, len(level) - 1)]
+    before, here, after = (float(law) for law in quick_law_time(level[places]))
+    margin = tolerance / 3.0  # two of the noise's deviations: near zero a little noise is a lot of the law's time
     if level[at] > level[at - 1]:
+        after = float(quick_law_time(level[places[2]] + margin))
         return (after - here) * tau_s > SLACK * float(t_s[at + 1] - t_s[at])
+    here = float(quick_law_time(level[at] + margin))
     return (here - before) * tau_s > SLACK * float(t_s[at] - t_s[at - 1])
 
 

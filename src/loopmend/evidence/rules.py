@@ -33,8 +33,14 @@ SETTLED_BELOW = 0.3
 MIN_READINGS = 4
 """Fewer readings show a start and an end but no course between them."""
 
+MIN_BESIDE_SLIP = 8
+"""Readings that must fit the course before a lone one that does not is set aside in favour of good."""
+
 BOLTED_SECONDS = 5.0
 """A level must stay this long at full source, where the span's own R C is not known."""
+
+BOLTED_LEAST_S = 2.0
+"""And this long in any case. In 0.2 pi R C a sound cable falls by a quarter of full source (law_time 0.2)."""
 
 _REPEAT = "Repeat the test from zero: drain, ground, check what the set reads at full source, then start again."
 
@@ -54,26 +60,26 @@ class Ruling:
     doubts: int = 0
 
 
-def rule(shape: Shape, *, expected_rc_s: float | None, swung: bool | None) -> Ruling:
+def rule(shape: Shape, *, longest_rc_s: float | None, swung: bool | None) -> Ruling:
     """Go through the rules in order of danger: a discharge first, good last."""
     if swung:
         return Ruling("breakdown", "the crew saw the display swing: the cable charges and flashes over", _BAD_NEXT)
     flashed = _rule_on_rises(shape)
     if flashed is not None and flashed.verdict == "breakdown" and not shape.lone_rise:
         return flashed
-    held = _rule_on_course(shape, expected_rc_s)
+    held = _rule_on_course(shape, longest_rc_s)
     if flashed is None or held.verdict in ("bolted", "leakage"):
         return held  # bad either way: the course says which way better than one reading
     return flashed
 
 
-def _rule_on_course(shape: Shape, expected_rc_s: float | None) -> Ruling:
+def _rule_on_course(shape: Shape, longest_rc_s: float | None) -> Ruling:
     """Judge the course as if nothing had risen."""
     if shape.count < MIN_READINGS:
         return too_few(shape.count)
     return (
         _rule_on_source(shape)
-        or _rule_on_full_source(shape, expected_rc_s)
+        or _rule_on_full_source(shape, longest_rc_s)
         or _rule_on_low_end(shape)
         or _rule_on_middle(shape)
     )
@@ -126,11 +132,11 @@ def _rule_on_source(shape: Shape) -> Ruling | None:
     )
 
 
-def _rule_on_full_source(shape: Shape, expected_rc_s: float | None) -> Ruling | None:
+def _rule_on_full_source(shape: Shape, longest_rc_s: float | None) -> Ruling | None:
     fallen = min(shape.start, 1.0) - shape.end
     if shape.end < BOLTED_AT_LEAST or fallen > max(0.04, 3 * shape.noise):
         return None
-    enough = BOLTED_SECONDS if expected_rc_s is None else 0.2 * math.pi * expected_rc_s
+    enough = BOLTED_SECONDS if longest_rc_s is None else max(BOLTED_LEAST_S, 0.2 * math.pi * longest_rc_s)
     if shape.span_s < enough:
         return Ruling(
             "inconclusive",
@@ -150,6 +156,12 @@ def _rule_on_full_source(shape: Shape, expected_rc_s: float | None) -> Ruling | 
 def _rule_on_low_end(shape: Shape) -> Ruling | None:
     if shape.end > GOOD_AT_MOST:
         return None
+    if shape.slips and shape.count < MIN_BESIDE_SLIP:
+        return Ruling(
+            "inconclusive",
+            f"{len(shape.slips)} lone reading(s) do not fit, and {shape.count} others are too few to call them slips",
+            _REPEAT + " Read more often and watch the display.",
+        )
     if shape.setback_s > 0:
         return Ruling(
             "inconclusive",
