@@ -95,8 +95,8 @@ def indicator_sign(state: str, *, sideways: bool) -> str:
     fill, ink = ("f-ink", "on") if state == "tripped" else ("fp", "f-ink")
     dash = ' stroke-dasharray="2.5 2"' if state == "not_seen" else ""
     x, y = (-13, 0) if sideways else (0, -12)
-    text = f'<text x="{x}" y="{y + 3.7:g}" class="m b {ink}" style="font-size:10.5px">{letter}</text>' if letter else ""
-    return f'<path d="M0 0L{x} {y}" class="si w2"/><circle cx="{x}" cy="{y}" r="6.5" class="{fill} si w2"{dash}/>{text}'
+    text = f'<text x="{x}" y="{y + 4.1:g}" class="m b {ink}" style="font-size:11.5px">{letter}</text>' if letter else ""
+    return f'<path d="M0 0L{x} {y}" class="si w2"/><circle cx="{x}" cy="{y}" r="7" class="{fill} si w2"{dash}/>{text}'
 
 
 def step_sign(steps: tuple[int, ...]) -> str:
@@ -105,7 +105,7 @@ def step_sign(steps: tuple[int, ...]) -> str:
     width = max(16.0, 7.0 * len(words) + 8)
     return (
         f'<rect x="{-width / 2:g}" y="-8" width="{width:g}" height="16" rx="8" class="fp s-next w2"/>'
-        f'<text y="4" class="m b f-next" style="font-size:11px">{words}</text>'
+        f'<text y="4" class="m b f-next" style="font-size:11.5px">{words}</text>'
     )
 
 
