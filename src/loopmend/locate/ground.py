@@ -1,0 +1,162 @@
+"""What could be supplied while some parts stay suspect: reachability from the sources through ends that can be closed.
+
+Every end that is not grounded counts as closable. Phases: an enclosure counts as reached when a way carries all the
+phases it has, so the trace is made once for each set of phases that occurs in the dead part.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+
+from loopmend.locate.dead import DeadPart, Vertex
+from loopmend.network.assets import Bools, EndState, Ints
+from loopmend.network.graph import Circuit
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """A closable end between two vertices of the ground, and the enclosure where it is closed."""
+
+    other: int
+    place: str
+
+
+@dataclass(frozen=True, eq=False)
+class Ground:
+    """One set of phases: vertices of the dead part, then the parts outside that touch it.
+
+    Attributes
+    ----------
+    mask
+        Phase bits that every way must carry.
+    links
+        Closable ends of each vertex.
+    neighbours
+        Bits of the vertices that each vertex touches.
+    live
+        Bits of the usable sources in the dead part and of the outside parts that hold a usable source.
+    customers
+        Customers, per vertex, of the enclosures out that have exactly these phases.
+    """
+
+    mask: int
+    links: tuple[tuple[Link, ...], ...]
+    neighbours: tuple[int, ...]
+    live: int
+    customers: tuple[int, ...]
+
+    def reach(self, blocked: int) -> int:
+        """Bits of the vertices that a source reaches without crossing the blocked ones."""
+        free = ~blocked
+        reached = frontier = self.live & free
+        while frontier:
+            low = frontier & -frontier
+            frontier ^= low
+            fresh = self.neighbours[low.bit_length() - 1] & free & ~reached
+            reached |= fresh
+            frontier |= fresh
+        return reached
+
+    def customers_beyond(self, reached: int) -> int:
+        """Customers at the vertices that are not reached."""
+        return sum(count for k, count in enumerate(self.customers) if count and not reached >> k & 1)
+
+
+def tree_vertices(dead: DeadPart) -> tuple[Vertex, ...]:
+    """Order the vertices of the dead part: spans, then enclosures; bit k of every set is the k-th of these."""
+    return (*(("span", name) for name in dead.spans), *(("enclosure", name) for name in dead.enclosures))
+
+
+def build_grounds(circuit: Circuit, dead: DeadPart) -> dict[int, Ground]:
+    """Build the ground of every set of phases that occurs in the dead part, keyed by its bits."""
+    rows = _tree_rows(circuit, dead)
+    phases = np.concatenate([circuit.enclosures.phases, circuit.spans.phases])
+    out = [circuit.enclosure_row[name] for name in dead.out]
+    masks = sorted({*phases[rows].tolist(), *circuit.enclosures.phases[out].tolist()} - {0})
+    return {mask: _build_ground(circuit, dead, rows, mask) for mask in masks}
+
+
+def _tree_rows(circuit: Circuit, dead: DeadPart) -> Ints:
+    """Row of each tree vertex among all vertices of the circuit, enclosures before spans."""
+    n = circuit.n_enclosures
+    return np.array(
+        [n + circuit.span_row[name] for name in dead.spans] + [circuit.enclosure_row[name] for name in dead.enclosures],
+        dtype=np.int64,
+    )
+
+
+def _build_ground(circuit: Circuit, dead: DeadPart, rows: Ints, mask: int) -> Ground:
+    size = circuit.n_enclosures + circuit.n_spans
+    in_tree = np.full(size, -1, dtype=np.int64)
+    in_tree[rows] = np.arange(len(rows))
+    ends = _closable_ends(circuit, dead, mask)
+    part = _outside_parts(ends, in_tree >= 0, size)
+    usable = _usable_sources(circuit, dead, mask)
+    vertex = np.where(in_tree >= 0, in_tree, -1)
+    touching = (in_tree[ends[:, 0]] >= 0) | (in_tree[ends[:, 1]] >= 0)
+    out = [
+        circuit.enclosure_row[name]
+        for name in dead.out
+        if circuit.enclosures.phases[circuit.enclosure_row[name]] == mask
+    ]
+    wanted = np.concatenate([ends[touching].ravel(), np.array(out, dtype=np.int64)])
+    number = {p: len(rows) + k for k, p in enumerate(sorted({int(part[v]) for v in wanted if in_tree[v] < 0}))}
+    for v in set(wanted.tolist()):
+        if in_tree[v] < 0:
+            vertex[v] = number[int(part[v])]
+    n = len(rows) + len(number)
+    links = _links(circuit, ends[touching], vertex, n)
+    live_parts = {int(part[v]) for v in usable if in_tree[v] < 0}
+    live = sum(1 << int(in_tree[v]) for v in usable if in_tree[v] >= 0)
+    live += sum(1 << k for p, k in number.items() if p in live_parts)
+    customers = [0] * n
+    for v in out:
+        customers[int(vertex[v])] += int(circuit.enclosures.customers[v])
+    neighbours = [sum(1 << k for k in {link.other for link in row}) for row in links]
+    return Ground(mask, links, tuple(neighbours), live, tuple(customers))
+
+
+def _closable_ends(circuit: Circuit, dead: DeadPart, mask: int) -> Ints:
+    """Ends that are not grounded and carry the phases: rows of enclosure and span vertex, shape (n, 2)."""
+    places = circuit.spans.enclosure
+    carried = circuit.spans.phases[:, None] & circuit.enclosures.phases[places]
+    closable = (dead.now.states != EndState.GROUNDED) & ((carried & mask) == mask)
+    spans, ends = np.nonzero(closable)
+    return np.column_stack([places[spans, ends], spans + circuit.n_enclosures])
+
+
+def _outside_parts(ends: Ints, in_tree: Bools, size: int) -> Ints:
+    outside = ~in_tree[ends[:, 0]] & ~in_tree[ends[:, 1]]
+    pairs = ends[outside]
+    matrix = coo_matrix((np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(size, size))
+    return np.asarray(connected_components(matrix.tocsr(), directed=False)[1], dtype=np.int64)
+
+
+def _usable_sources(circuit: Circuit, dead: DeadPart, mask: int) -> list[int]:
+    """Rows of the sources that can supply: device closed, or opened by this trouble, so that it can be closed."""
+    barred = dead.now.open_devices - set(dead.operated)
+    ids, phases = circuit.enclosures.enclosure_id, circuit.enclosures.phases
+    return [row for row in circuit.source_rows.tolist() if ids[row] not in barred and (phases[row] & mask) == mask]
+
+
+def _links(circuit: Circuit, ends: Ints, vertex: Ints, n: int) -> tuple[tuple[Link, ...], ...]:
+    found: list[dict[Link, None]] = [{} for _ in range(n)]
+    ids = circuit.enclosures.enclosure_id
+    for enclosure, span in ends.tolist():
+        a, b = int(vertex[enclosure]), int(vertex[span])
+        found[a][Link(b, str(ids[enclosure]))] = None
+        found[b][Link(a, str(ids[enclosure]))] = None
+    return tuple(tuple(row) for row in found)
+
+
+def bits_of(mask: int) -> Iterable[int]:
+    """Yield the numbers of the bits that are set, lowest first."""
+    while mask:
+        low = mask & -mask
+        yield low.bit_length() - 1
+        mask ^= low

@@ -1,0 +1,236 @@
+"""Where to split next, why, and what it takes: the plan a dispatcher reads."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from loopmend.locate.build import build_model
+from loopmend.locate.chain import search_chain
+from loopmend.locate.dead import DeadPart, Elbow
+from loopmend.locate.model import Cut, Objective, Restoration, SearchModel
+from loopmend.locate.observations import CrewTimes
+from loopmend.locate.policy import Figures, FirstMove, PlanNode, Solution, evaluate, suspect_ids
+from loopmend.locate.posterior import Posterior, Suspect
+from loopmend.locate.rules import half_split, walk
+from loopmend.locate.tree import REGION_BUDGET, search_even_cuts, search_tree, value_of
+from loopmend.network.assets import End
+from loopmend.network.graph import Circuit
+
+Action = Literal["split", "isolate", "none"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move:
+    """One thing the crew can do next.
+
+    Attributes
+    ----------
+    action
+        ``split``; ``isolate`` when one suspect is left; ``none`` when nothing is suspect.
+    at
+        Enclosure where to go; "" with ``none``.
+    park
+        Elbows. To split, any one of them is parked; to isolate, all.
+    why
+        One sentence.
+    beyond, near
+        Suspects on the side away from the source, and on the other one.
+    p_beyond
+        Share of the suspicion beyond.
+    expected_crew_minutes, expected_customer_minutes
+        From now until one suspect is left, if this is done first and the best plan for the objective follows.
+    """
+
+    action: Action
+    at: str
+    park: tuple[Elbow, ...]
+    why: str
+    beyond: tuple[str, ...] = ()
+    near: tuple[str, ...] = ()
+    p_beyond: float = 0.0
+    expected_crew_minutes: float = 0.0
+    expected_customer_minutes: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Plan:
+    """The next move, its alternatives, and the whole plan to walk.
+
+    Attributes
+    ----------
+    next
+        What to do now.
+    options
+        First moves ranked by the objective, each with the best continuation; ``next`` is the first of them.
+    expected_crew_minutes, expected_customer_minutes
+        Of the whole plan, from now until one suspect is left.
+    exact
+        Whether no adaptive plan of the model is better: proven, with every record true and a single fault.
+    lower_bound
+        Objective that no plan of the model can beat.
+    method
+        How the plan was found, and what it takes for granted.
+    compared_with
+        The same figures for ``half_split`` and ``walk``.
+    root
+        The plan as a tree, worked out as it is walked; None when nothing is suspect.
+    """
+
+    next: Move
+    options: tuple[Move, ...]
+    expected_crew_minutes: float
+    expected_customer_minutes: float
+    exact: bool
+    lower_bound: float
+    method: str
+    compared_with: Mapping[str, Figures]
+    root: PlanNode | None
+
+
+def plan_sectionalizing(
+    circuit: Circuit,
+    dead: DeadPart,
+    posterior: Posterior,
+    times: CrewTimes,
+    *,
+    objective: Objective = "customer-minutes",
+    restoration: Restoration = "in-place",
+    region_budget: int = REGION_BUDGET,
+) -> Plan:
+    """Plan how to narrow the suspects down to one.
+
+    With trusted evidence and single faults the plan is the proven optimum of the model (see `model`) on any chain,
+    and on trees as far as the budget of regions goes. Otherwise it is a heuristic and says so: doubtful evidence and
+    double faults are planned for as if the shares of the suspects were a single fault and the next tests were true.
+
+    Raises
+    ------
+    EvidenceError
+        Naming unusable times.
+    """
+    if not posterior.suspects:
+        return _nothing("Nothing is suspect: name the device that operated, or look at the evidence again.")
+    model = build_model(circuit, dead, posterior.suspects, times, restoration)
+    if model.is_settled(model.whole):
+        return _isolate(circuit, dead, model, posterior.suspects[0], trusted=posterior.trusted)
+    solution = _solve(model, objective, region_budget)
+    options = _rank_options(model, solution, objective)
+    best = solution.moves[0].figures
+    exact = solution.exact and posterior.trusted
+    doubt = "" if posterior.trusted else "; heuristic: plans as if one fault and true tests"
+    return Plan(
+        next=options[0],
+        options=options,
+        expected_crew_minutes=best.crew_minutes,
+        expected_customer_minutes=best.customer_minutes,
+        exact=exact,
+        lower_bound=solution.lower_bound,
+        method=solution.method + doubt,
+        compared_with={
+            "half_split": evaluate(model, half_split(model)),
+            "walk": evaluate(model, walk(model)),
+        },
+        root=PlanNode(model, solution.choose, model.whole, None, 1.0),
+    )
+
+
+def _solve(model: SearchModel, objective: Objective, budget: int) -> Solution:
+    return search_chain(model, objective) or search_tree(model, objective, budget) or search_even_cuts(model, objective)
+
+
+def _nothing(why: str) -> Plan:
+    return _settled(Move(action="none", at="", park=(), why=why), exact=True, root=None)
+
+
+def _settled(move: Move, *, exact: bool, root: PlanNode | None) -> Plan:
+    none = Figures(0.0, 0.0)
+    return Plan(
+        next=move,
+        options=(move,),
+        expected_crew_minutes=0.0,
+        expected_customer_minutes=0.0,
+        exact=exact,
+        lower_bound=0.0,
+        method="one suspect is left" if root else "nothing is suspect",
+        compared_with={"half_split": none, "walk": none},
+        root=root,
+    )
+
+
+def _isolate(circuit: Circuit, dead: DeadPart, model: SearchModel, suspect: Suspect, *, trusted: bool) -> Plan:
+    if suspect.kind == "span":
+        park: tuple[Elbow, ...] = ((suspect.id, End.FROM), (suspect.id, End.TO))
+        outward = _outward(dead)
+        places = [circuit.enclosure_at(*elbow) for elbow in park]
+        at = min(places, key=lambda place: (outward.get(place, len(outward)), place))
+        what = f"Span {suspect.id} is the only suspect left: open both its ends"
+    else:
+        park = tuple(elbow for _, elbow in dead.neighbours["enclosure", suspect.id])
+        at, what = suspect.id, f"The equipment at {suspect.id} is the only suspect left: park every elbow there"
+    why = what + ", prove it dead, ground it, and bring everyone else back."
+    root = PlanNode(model, _no_choice, model.whole, None, 1.0)
+    return _settled(Move(action="isolate", at=at, park=park, why=why), exact=trusted, root=root)
+
+
+def _no_choice(region: int, position: int | None) -> Cut:
+    raise ValueError(f"one suspect is left in {region} at {position}: there is nothing to choose")
+
+
+def _outward(dead: DeadPart) -> dict[str, int]:
+    """Order the enclosures from the operated sources outward."""
+    met = [vertex for source in dead.operated for vertex in dead.trace_from(("enclosure", source))]
+    return {name: k for k, (kind, name) in reversed(list(enumerate(met))) if kind == "enclosure"}
+
+
+def _rank_options(model: SearchModel, solution: Solution, objective: Objective) -> tuple[Move, ...]:
+    moves = solution.moves
+    best, second = moves[0], moves[1] if len(moves) > 1 else None
+    return tuple(_option(model, move, second if move is best else best, objective) for move in moves)
+
+
+def _option(model: SearchModel, move: FirstMove, rival: FirstMove | None, objective: Objective) -> Move:
+    cut = move.cut
+    beyond = model.whole & cut.beyond
+    return Move(
+        action="split",
+        at=model.places[cut.place],
+        park=cut.elbows,
+        why=_why(model, move, rival, objective),
+        beyond=suspect_ids(model, beyond),
+        near=suspect_ids(model, model.whole ^ beyond),
+        p_beyond=model.mass(beyond),
+        expected_crew_minutes=move.figures.crew_minutes,
+        expected_customer_minutes=move.figures.customer_minutes,
+    )
+
+
+def _why(model: SearchModel, move: FirstMove, rival: FirstMove | None, objective: Objective) -> str:
+    """Say what a split parts, who hangs on it, and what the rival costs more."""
+    beyond = model.whole & move.cut.beyond
+    near = model.whole ^ beyond
+    out = model.customers_out
+    said = (
+        f"Split at {model.places[move.cut.place]}: {_count(model, near)} towards the source "
+        f"({_percent(model.mass(near))}) against {_count(model, beyond)} beyond ({_percent(model.mass(beyond))}); "
+        f"of {out} customers out, {max(out - model.customers(beyond), 0)} come back if the fault is beyond, "
+        f"{max(out - model.customers(near), 0)} if not"
+    )
+    if rival is None:
+        return said + "; no other split tells anything."
+    more = value_of(rival.figures, objective) - value_of(move.figures, objective)
+    unit = "crew minutes" if objective == "crew-minutes" else "customer-minutes"
+    place = model.places[rival.cut.place]
+    if round(abs(more), 1) == 0.0:
+        return said + f"; {place} is as good."
+    return said + f"; {place} instead costs {abs(more):,.1f} {unit} {'more' if more > 0 else 'less'}."
+
+
+def _count(model: SearchModel, region: int) -> str:
+    ids: Sequence[str] = suspect_ids(model, region)
+    return ids[0] if len(ids) == 1 else f"{len(ids)} suspects"
+
+
+def _percent(share: float) -> str:
+    return "under 1 %" if share < 0.01 else "over 99 %" if share > 0.99 else f"{share:.0%}".replace("%", " %")
