@@ -1,4 +1,4 @@
-"""Make the sample: Tern Hollow, a place that does not exist, its four loops, twenty years of failures, one open case.
+"""Make the sample: Tern Hollow, a place that does not exist, its five loops, twenty years of failures, one open case.
 
 The coordinates lie on open grassland far from any town; streets, lots, people and failures are invented. Everything
 is drawn from one seed, so the same files come out again::
@@ -7,14 +7,19 @@ is drawn from one seed, so the same files come out again::
     python sample_data/make_sample.py FOLDER     # writes elsewhere
 
 ``tern_hollow.gpkg``
-    ``enclosures``, ``spans``, ``failures`` and the backdrop: streets, lots, water, park. WGS 84, lengths in feet.
-    Every loop is 12.47Y/7.2 kV and runs from source to source with its open point in the middle:
+    ``enclosures``, ``spans``, ``failures`` and the backdrop: streets, lots, water, park, farms, fields. WGS 84,
+    lengths in feet. Every loop is 12.47Y/7.2 kV and runs from source to source with its open point in the middle:
 
     - Copperleaf Drive, phase A, 20 spans, R-101 to R-102: laid 1974 to 1979, three spans replaced since;
     - Thistledown Way, phase B, 31 spans, R-103 to R-104: the taps Fiddler Court, at cabinet J-31, and Wicket Court;
     - Marlpit Crescent, phase C, 8 spans, R-105 to R-106: in duct since 2008;
     - Farthing Street, three-phase, 12 spans of feeder cable: station ST-1 to R-107, cabinet J-41, and from there an
-      open tie to R-108 along Tollgate Lane. The clinic and the pumping station are metered.
+      open tie to R-108 along Tollgate Lane, and since 2019 a tap of 2 spans by cabinet J-42. The clinic, the school
+      and the pumping station are metered;
+    - Brindle Road, phase C, 16 spans, R-109 to R-110: along a county road out to the farms and back, 500 to 1,800 feet
+      from one enclosure to the next, with a tap down Ewe Lane at cabinet J-51, and in duct under Withy Brook before
+      cabinet J-52, where it is open. Of some spans nobody knows any more what they are made of, or when they were
+      laid.
 
     Spans run from their feeding side. HMWPE and early XLPE bear the name of the catalogue's thin wall, which has the
     same conductor; what they are made of stands in ``insulation``.
@@ -35,16 +40,19 @@ from typing import Any
 import geopandas as gpd
 import pyogrio
 import shapely
+from sample_country import farmyards, fields, roads
 from sample_failures import draw_failures
 from sample_loops import lay_loops
-from sample_town import Street, brook, lots, park, pond, streets
+from sample_town import HALF_STREET_M, Street, brook, lots, park, pond, streets
 
 SEED = 20
+COUNTY_SEED = 21
+COUNTY_DRIVE_MIN = 25
 LOCAL_CRS = "+proj=aeqd +lat_0=42.137 +lon_0=-99.372 +datum=WGS84 +units=m"
 DECIMALS = 7
 """Of a degree: a centimetre."""
 
-WIDTH_M = {"main": 15.0, "collector": 12.0, "street": 10.0, "court": 9.0}
+WIDTH_M = {"main": 15.0, "collector": 12.0, "street": 10.0, "court": 9.0, "county": 9.0, "lane": 5.0}
 INTEGERS = ("customers", "critical", "length_ft", "minutes")
 FILE_DATE = "2026-07-01T00:00:00Z"
 
@@ -63,28 +71,41 @@ def main() -> None:
     """Write both files into the folder named on the command line, or beside this script."""
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent
     layers = make_layers()
-    target = folder / "tern_hollow.gpkg"
-    target.unlink(missing_ok=True)
+    fresh = folder / "tern_hollow.new.gpkg"  # takes the old one's place when it is whole
+    fresh.unlink(missing_ok=True)
     pyogrio.set_gdal_config_options({"OGR_CURRENT_DATE": FILE_DATE})
     for name, layer in layers.items():
-        layer.to_file(target, layer=name, driver="GPKG", engine="pyogrio", SPATIAL_INDEX="NO")
-        print(f"{name}: {len(layer)}")
+        layer.to_file(fresh, layer=name, driver="GPKG", engine="pyogrio", SPATIAL_INDEX="NO")
+    fresh.replace(folder / "tern_hollow.gpkg")
     (folder / "case.json").write_text(json.dumps(CASE, indent=1) + "\n", encoding="utf-8")
+    print(*(f"{name}: {len(layer)}" for name, layer in layers.items()), sep="\n")
 
 
 def make_layers() -> dict[str, gpd.GeoDataFrame]:
     """Draw every layer, in WGS 84."""
-    by_name = streets()
-    enclosures, spans = lay_loops(by_name, random.Random(SEED))  # noqa: S311
-    failures = draw_failures(spans, customers_with(enclosures, spans), random.Random(SEED))  # noqa: S311
+    town, country = streets(), roads()
+    enclosures, town_spans, later_spans = lay_loops(town | country, random.Random(SEED))  # noqa: S311
+    spans = town_spans + later_spans
+    failures = draw_failures(town_spans, customers_with(enclosures, town_spans), random.Random(SEED))  # noqa: S311
+    failures += draw_failures(
+        later_spans,
+        customers_with(enclosures, spans),
+        random.Random(COUNTY_SEED),  # noqa: S311
+        book="FC",
+        drive_minutes=COUNTY_DRIVE_MIN,
+    )
+    town_lots = list(lots(town))
+    built = [outline for _, outline in town_lots] + [_way(street) for street in town.values()]
     drawn = {
         "enclosures": enclosures,
         "spans": spans,
-        "failures": failures,
+        "failures": sorted(failures, key=lambda row: (row["date"], row["id"])),
+        "backdrop_fields": fields(country, built, random.Random(COUNTY_SEED)),  # noqa: S311
+        "backdrop_farms": farmyards(country),
         "backdrop_park": [{"name": "Pond Green", "geometry": park()}],
         "backdrop_water": [{"name": "Mill Pond", "geometry": pond()}, {"name": "Withy Brook", "geometry": brook()}],
-        "backdrop_lots": [{"address": address, "geometry": outline} for address, outline in lots(by_name)],
-        "backdrop_streets": [_street_row(street) for street in by_name.values()],
+        "backdrop_lots": [{"address": address, "geometry": outline} for address, outline in town_lots],
+        "backdrop_streets": [_street_row(street) for street in (town | country).values()],
     }
     return {name: _in_degrees(rows) for name, rows in drawn.items()}
 
@@ -106,6 +127,10 @@ def customers_with(enclosures: list[dict[str, Any]], spans: list[dict[str, Any]]
         customers = sum(at[span["to_id"]]["customers"] for span in half if span["to_end"] == "closed")
         found |= {span["id"]: customers for span in half}
     return found
+
+
+def _way(street: Street) -> shapely.Geometry:
+    return shapely.LineString(street.line).buffer(HALF_STREET_M)
 
 
 def _street_row(street: Street) -> dict[str, Any]:

@@ -19,8 +19,9 @@ those of published populations, where unjacketed HMWPE passed 50 and sound cable
 AGE_POWER = 1.6
 DUCT_SHARE = 0.5
 OTHERS_PER_100_KM_YEARS = {"splice": 3.5, "termination": 4.0, "dig_in": 3.0, "equipment": 4.0}
+INSULATION_IF_BLANK = "XLPE"
 LAID_IF_BLANK = {"HMWPE": 1975, "XLPE": 1981}
-"""What the drawing supposes where the record has no year; the record stays blank."""
+"""What the drawing supposes where the record has no insulation, or no year; the record stays blank."""
 
 CAUSES = {
     "cable": ("insulation broke down", "insulation broke down", "neutral corroded", "water in insulation", "unknown"),
@@ -34,7 +35,12 @@ WARM_MONTHS = (2, 2, 2, 3, 4, 6, 8, 8, 5, 3, 2, 2)
 
 
 def draw_failures(
-    spans: list[dict[str, Any]], customers_with: dict[str, int], chance: random.Random
+    spans: list[dict[str, Any]],
+    customers_with: dict[str, int],
+    chance: random.Random,
+    *,
+    book: str = "F",
+    drive_minutes: int = 0,
 ) -> list[dict[str, Any]]:
     """Draw the failures of every span, at most one of a kind in a year; rows of the layer, geometry in local metres.
 
@@ -42,6 +48,10 @@ def draw_failures(
     ----------
     customers_with
         Customers who are out when the span fails, by span id: everyone behind the same device.
+    book
+        What the ids begin with; every book numbers its failures from the start of each year.
+    drive_minutes
+        How much longer a crew takes to these spans than through town.
     """
     drawn = [event for span in spans for event in _events(span, chance)]
     drawn.sort(key=lambda event: (event[0], event[1]["id"], event[2]))
@@ -54,10 +64,10 @@ def draw_failures(
         customers = customers_with[span["id"]]
         rows.append(
             {
-                "id": f"F-{day.year}-{number_in_year[day.year]:02d}", "span_id": span["id"] if known else None,
+                "id": f"{book}-{day.year}-{number_in_year[day.year]:02d}", "span_id": span["id"] if known else None,
                 "date": day.isoformat(), "component": component,
                 "cause": CAUSES[component][int(chance.random() * len(CAUSES[component]))],
-                "customers": customers, "minutes": round(60 * hours), "geometry": point,
+                "customers": customers, "minutes": round(60 * hours) + drive_minutes, "geometry": point,
             }
         )  # fmt: skip
     return rows
@@ -65,12 +75,13 @@ def draw_failures(
 
 def _events(span: dict[str, Any], chance: random.Random) -> Iterator[tuple[date, dict[str, Any], str]]:
     laid = span["installed"]
-    year_laid = int(laid[:4]) if laid else LAID_IF_BLANK[span["insulation"]]
+    insulation = span["insulation"] or INSULATION_IF_BLANK
+    year_laid = int(laid[:4]) if laid else LAID_IF_BLANK[insulation]
     in_duct = DUCT_SHARE if span["construction"] == "duct" else 1.0
     km = span["geometry"].length / 1000.0
     for year in range(max(FIRST_DAY.year, year_laid + 1), LAST_DAY.year + 1):
         age = (year - year_laid) / 30.0
-        rates = {"cable": CABLE_AT_30_YEARS[span["insulation"]] * age**AGE_POWER * in_duct}
+        rates = {"cable": CABLE_AT_30_YEARS[insulation] * age**AGE_POWER * in_duct}
         rates |= {part: rate * in_duct for part, rate in OTHERS_PER_100_KM_YEARS.items()}
         for component, rate in rates.items():
             if chance.random() < rate * km / 100.0:

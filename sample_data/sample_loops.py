@@ -1,4 +1,4 @@
-"""Four loops under the streets of Tern Hollow: enclosures on the lots, spans along the street sides."""
+"""Loops under the streets and roads of Tern Hollow: enclosures on the lots, spans along the street sides."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import shapely
+from sample_country import FARMS
 from sample_town import Street
 
 CABLE_OFFSET_M = 7.0
@@ -25,7 +26,10 @@ KVA_UP_TO_CUSTOMERS = ((5, 25), (9, 50), (12, 75))
 
 @dataclass(frozen=True, slots=True)
 class Era:
-    """What was laid when: insulation, cable of the catalogue, year or date as the record has it, construction."""
+    """What was laid when: insulation, cable of the catalogue, year or date as the record has it, construction.
+
+    Blank where the record is.
+    """
 
     insulation: str
     cable: str
@@ -46,6 +50,12 @@ TR_2014 = Era("TR-XLPE", "1/0 Al 15 kV", "2014-06-03", "duct")
 FEEDER_1991 = Era("XLPE", "750 Al 15 kV", "1991", "duct")
 FEEDER_2006 = Era("XLPE", "750 Al 15 kV", "2006", "duct")
 EPR_2016 = Era("EPR", "4/0 Al 15 kV EPR", "2016-04-20", "duct")
+EPR_2019 = Era("EPR", "4/0 Al 15 kV EPR", "2019-08-12", "duct")
+XLPE_1983 = Era("XLPE", "1/0 Al 15 kV 175 mil", "1983", "direct_buried")
+UNKNOWN_BLANK = Era("", "1/0 Al 15 kV 175 mil", "", "direct_buried")
+UNKNOWN_1983 = Era("", "1/0 Al 15 kV 175 mil", "1983", "direct_buried")
+TR_1995 = Era("TR-XLPE", "1/0 Al 15 kV", "1995", "direct_buried")
+TR_2005 = Era("TR-XLPE", "1/0 Al 15 kV", "2005-10-07", "duct")
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +75,8 @@ class Branch:
         Enclosure of the chain, counted from 1, that is a cabinet, and its id.
     side
         1 where the cable lies left of the street as it is drawn, -1 right.
+    stations_m
+        Where its enclosures stand, without the first and last; empty where they stand about evenly, at lot lines.
     """
 
     street: str
@@ -79,6 +91,7 @@ class Branch:
     cabinets: dict[int, str] = field(default_factory=dict)
     start_m: float = 18.0
     end_m: float = 18.0
+    stations_m: tuple[float, ...] = ()
 
 
 MAIN_A = (
@@ -87,6 +100,10 @@ MAIN_A = (
 )  # fmt: skip
 MAIN_B = (
     *(XLPE_1984,) * 5, TR_2011, *(XLPE_1984,) * 4, XLPE_BLANK, XLPE_1984, *(TR_1993,) * 9, TR_2014, *(TR_1993,) * 3,
+)  # fmt: skip
+MAIN_RURAL = (
+    XLPE_1983, XLPE_1983, UNKNOWN_1983, UNKNOWN_BLANK, UNKNOWN_BLANK, XLPE_1983, XLPE_1983, TR_2005,
+    *(TR_1995,) * 2, UNKNOWN_BLANK, XLPE_BLANK, TR_1995, TR_1995,
 )  # fmt: skip
 
 BRANCHES = (
@@ -104,10 +121,35 @@ BRANCHES = (
         side=1, open_at=OPEN_AT_START, start_m=8.0, end_m=66.0,
     ),
 )  # fmt: skip
+"""The town's loops of old, whose failures are in the town's book."""
+
+_FARM_AT = {farm.pad: farm.station_m for farm in FARMS}
+
+LATER_BRANCHES = (
+    Branch(
+        "Tollgate Lane", "ABC", "J-41", "", 2561, 461, (EPR_2019,) * 2,
+        side=-1, cabinets={1: "J-42"}, start_m=8.0, stations_m=(112.0, 206.0),
+    ),
+    Branch(
+        "Brindle Road", "C", "R-109", "R-110", 2601, 501, MAIN_RURAL,
+        side=-1, open_at=8, cabinets={3: "J-51", 8: "J-52"}, start_m=66.0, end_m=60.0,
+        stations_m=(
+            *(_FARM_AT[f"P-{n}"] for n in (2601, 2602)), 696.0,
+            *(_FARM_AT[f"P-{n}"] for n in (2603, 2604, 2605, 2606)), 2192.0,
+            *(_FARM_AT[f"P-{n}"] for n in (2607, 2608, 2609, 2610, 2611)),
+        ),
+    ),
+    Branch(
+        "Ewe Lane", "C", "J-51", "", 2651, 551, (TR_1995, UNKNOWN_BLANK),
+        side=-1, start_m=14.0, stations_m=(_FARM_AT["P-2651"], _FARM_AT["P-2652"]),
+    ),
+)  # fmt: skip
+"""The tap behind J-41 and the country loop, whose failures are in the county's book."""
 
 SOURCES = {
     "R-101": (140.0, 1.0), "R-102": (140.0, 1.0), "R-103": (200.0, 1.01), "R-104": (200.0, 1.0),
     "R-105": (100.0, 1.0), "R-106": (100.0, 1.0), "ST-1": (400.0, 1.02), "R-107": (400.0, 1.0), "R-108": (300.0, 1.0),
+    "R-109": (100.0, 1.0), "R-110": (100.0, 1.0),
 }  # fmt: skip
 """Largest current and voltage held, by source."""
 
@@ -121,8 +163,11 @@ LARGE_SERVICES = {
     "P-2507": (150, 5, 0, "Sorrel Corner"),
     "P-2508": (225, 2, 0, "Kiln Works"),
     "P-2551": (150, 1, 0, "Tollgate Pumping Station"),
+    "P-2561": (225, 4, 0, "Tollgate Yard"),
 }
 """Three-phase transformers: kVA, customers, critical, name."""
+
+NAMED_SERVICES = LARGE_SERVICES | {farm.pad: (farm.kva, farm.customers, farm.critical, farm.name) for farm in FARMS}
 
 METERED = {"P-2503": (290.0, 96.0), "P-2506": (240.0, 88.0), "P-2551": (95.0, 52.0)}
 """Load in kW and kvar where it is metered."""
@@ -131,20 +176,24 @@ CRITICAL = {"P-2207": 1, "P-2214": 1, "P-2309": 1, "P-2362": 1}
 """Homes that depend on power for life or safety."""
 
 
-def lay_loops(by_name: dict[str, Street], chance: random.Random) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """Place every enclosure and draw every span: rows of the two layers, geometry in local metres."""
+def lay_loops(
+    by_name: dict[str, Street], chance: random.Random
+) -> tuple[list[dict[str, Any]], list[dict[str, Any]], list[dict[str, Any]]]:
+    """Place every enclosure and draw every span: enclosures, the town's spans, the later ones; local metres."""
     enclosures: dict[str, dict[str, Any]] = {}
-    spans: list[dict[str, Any]] = []
-    for branch in BRANCHES:
-        ids, stations = _places(branch, by_name[branch.street], enclosures, chance)
-        spans += _spans(branch, by_name[branch.street], ids, stations, enclosures)
-    return list(enclosures.values()), spans
+    drawn: list[list[dict[str, Any]]] = [[], []]
+    for spans, branches in zip(drawn, (BRANCHES, LATER_BRANCHES), strict=True):
+        for branch in branches:
+            ids, stations = _places(branch, by_name[branch.street], enclosures, chance)
+            spans.extend(_spans(branch, by_name[branch.street], ids, stations, enclosures))
+    town, later = drawn
+    return list(enclosures.values()), town, later
 
 
 def _places(
     branch: Branch, street: Street, enclosures: dict[str, dict[str, Any]], chance: random.Random
 ) -> tuple[list[str], list[float]]:
-    """Place the enclosures of a chain about evenly, each at a lot line, and note them."""
+    """Place the enclosures of a chain, and note them; where no places are given, about evenly, each at a lot line."""
     n = len(branch.eras)
     ahead = street.length_m - branch.start_m - branch.end_m
     width = street.lot_width_m
@@ -152,8 +201,11 @@ def _places(
     if branch.first not in enclosures:
         enclosures[branch.first] = _source(branch.first, branch, street, branch.start_m)
     for place in range(1, n + (not branch.last)):
-        at = branch.start_m + (place + 0.16 * (chance.random() - 0.5)) * ahead / n
-        stations.append(round(at / width) * width)
+        if branch.stations_m:
+            stations.append(branch.stations_m[place - 1])
+        else:
+            at = branch.start_m + (place + 0.16 * (chance.random() - 0.5)) * ahead / n
+            stations.append(round(at / width) * width)
         name = branch.cabinets.get(place) or f"P-{pad}"
         pad += name.startswith("P-")
         ids.append(name)
@@ -178,8 +230,8 @@ def _enclosure(name: str, branch: Branch, street: Street, station_m: float, chan
     if name.startswith("J"):
         return _row(name, "cabinet", branch, place, street.address(station_m))
     row = _row(name, "padmount", branch, place, street.address(station_m))
-    if name in LARGE_SERVICES:
-        kva, customers, critical, title = LARGE_SERVICES[name]
+    if name in NAMED_SERVICES:
+        kva, customers, critical, title = NAMED_SERVICES[name]
         row |= {"kva": float(kva), "customers": customers, "critical": critical, "street": f"{title}, {row['street']}"}
         row |= dict(zip(("load_kw", "load_kvar"), METERED.get(name, (None, None)), strict=True))
         return row
@@ -216,8 +268,9 @@ def _spans(
                 "id": f"S-{branch.spans + place - 1:04d}", "from_id": near, "to_id": far, "from_end": "closed",
                 "to_end": "open" if is_open else "closed", "phases": branch.phases,
                 "length_ft": round(geometry.length / FOOT_M) + 2 * TAIL_FT, "cable": era.cable,
-                "insulation": era.insulation, "installed": era.installed or None, "construction": era.construction,
-                "indicator": "from" if has_indicator else "none", "geometry": geometry,
+                "insulation": era.insulation or None, "installed": era.installed or None,
+                "construction": era.construction, "indicator": "from" if has_indicator else "none",
+                "geometry": geometry,
             }
         )  # fmt: skip
     return rows

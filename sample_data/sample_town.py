@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -63,7 +63,7 @@ class Street:
         return f"{self.first_number + 4 * lot} {self.name}"
 
 
-def smooth(corners: list[tuple[float, float]]) -> Points:
+def smooth(corners: Sequence[tuple[float, float]]) -> Points:
     """Draw a Catmull-Rom curve through the corners, with a point about every `STEP_M`; shape (n, 2)."""
     given = np.array(corners, dtype=float)
     padded = np.vstack([2 * given[0] - given[1], given, 2 * given[-1] - given[-2]])
@@ -146,9 +146,15 @@ def pond() -> shapely.Polygon:
 
 
 def brook() -> shapely.Polygon:
-    """Draw the brook that feeds the pond, from the west edge, and leaves it towards the south-east."""
-    inflow = smooth([(-90, 520), (60, 548), (200, 520), (340, 556), (500, 522), (640, 546), (760, 500), (830, 470)])
-    outflow = smooth([(930, 450), (1010, 400), (1040, 300), (1072, 180), (1060, 30), (1080, -60)])
+    """Draw the brook that comes out of the western fields, feeds the pond, and leaves it towards the south-east."""
+    fields = [(-2076, 402), (-1960, 430), (-1800, 478), (-1620, 452), (-1440, 528), (-1240, 500), (-1060, 556)]
+    fields += [(-880, 508), (-700, 540), (-500, 492), (-290, 548)]
+    inflow = smooth(
+        [*fields, (-90, 520), (60, 548), (200, 520), (340, 556), (500, 522), (640, 546), (760, 500), (830, 470)]
+    )
+    outflow = smooth(
+        [(930, 450), (1010, 400), (1040, 300), (1072, 180), (1060, 30), (1080, -60), (1124, -190), (1110, -326)]
+    )
     return shapely.union_all([shapely.LineString(line).buffer(4.0, quad_segs=3) for line in (inflow, outflow)])
 
 
