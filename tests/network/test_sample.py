@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import subprocess
 import sys
 from datetime import date
@@ -185,6 +186,33 @@ def test_each_loop_runs_from_source_to_source_and_is_open_once_between_any_two(
     assert len(dead_ends) == tap_ends
     reached = sorted(str(name) for name in circuit.enclosures.enclosure_id[landings > 0])
     assert tuple(name for name in reached if name.startswith("J-")) == cabinets
+
+
+def test_the_table_of_the_readme_counts_what_is_in_the_layers(layers: dict[str, gpd.GeoDataFrame]) -> None:
+    spans, enclosures = layers["spans"], layers["enclosures"]
+    text = (SAMPLE / "README.md").read_text(encoding="utf-8")
+    rows = [line.strip("| ").split(" | ") for line in text.splitlines() if " | S-0" in line]
+    assert sum(int(row[5]) for row in rows) == len(spans)
+    assert sum(int(row[6]) for row in rows) == len(enclosures)
+    assert sum(int(row[7]) for row in rows) == enclosures["customers"].sum()
+    for _, ids, phases, start, end, n_spans, n_enclosures, customers, feet in rows:
+        inside = spans[spans["id"].str.startswith(ids.rstrip("."))]
+        landed = enclosures[enclosures["id"].isin([*inside["from_id"], *inside["to_id"]])]
+        assert set(inside["phases"]) == {phases}
+        assert {start, end} <= set(landed["id"][landed["source_kv"].notna()])
+        found = [len(inside), len(landed), landed["customers"].sum(), inside["length_ft"].sum()]
+        assert found == [int(n_spans), int(n_enclosures), int(customers), int(feet)]
+
+
+def test_the_readme_names_every_file_and_the_seeds() -> None:
+    text = (SAMPLE / "README.md").read_text(encoding="utf-8")
+    for path in [*SAMPLE.glob("[!.]*.*"), *SAMPLE.glob("readings/*.py")]:
+        assert path.name == "README.md" or f"{path.name}`" in text, path.name
+    script = (SAMPLE / "make_sample.py").read_text(encoding="utf-8")
+    for name in ("SEED", "COUNTY_SEED"):
+        value = re.search(rf"^{name} = (\d+)$", script, re.MULTILINE)
+        assert value, name
+        assert f"`{name}` {value[1]}" in text
 
 
 def test_only_the_span_in_duct_of_the_country_loop_crosses_the_brook(layers: dict[str, gpd.GeoDataFrame]) -> None:
