@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import streamlit as st
 
 from loopmend.workbench import requests as rq
@@ -138,7 +140,7 @@ def order_panel(screen: CaseScreen) -> None:
             request = rq.DraftOrder(purpose=purpose)  # type: ignore[arg-type]
             act(
                 f"Draft: {words}",
-                lambda request=request: send(screen.case_id, request, screen.version),
+                partial(send, screen.case_id, request, screen.version),
                 key=f"draft-{purpose}",
                 primary=todo.purpose == purpose,
             )

@@ -17,14 +17,17 @@ def choose_case(board: tuple[BoardRow, ...]) -> str | None:
     if not board:
         st.info("No case is recorded. Open one below.")
         return None
-    ids = [row.case_id for row in board]
+    labels = {row.case_id: _case_label(row) for row in board}
+    ids = list(labels)
     asked = st.query_params.get("case", ids[0])
-    chosen = st.selectbox(
-        "Case",
-        ids,
-        index=ids.index(asked) if asked in ids else 0,
-        format_func={row.case_id: _case_label(row) for row in board}.get,
-        key="case",
+    chosen = str(
+        st.selectbox(
+            "Case",
+            ids,
+            index=ids.index(asked) if asked in ids else 0,
+            format_func=labels.__getitem__,
+            key="case",
+        )
     )
     st.query_params["case"] = chosen
     with st.expander(f"Board: {sum(row.phase != 'closed' for row in board)} open, {len(board)} in all"):

@@ -6,15 +6,23 @@ import pandas as pd
 import streamlit as st
 
 from case_map import base_of
-from loopmend.workbench.circuits import export_circuit, keep_files, list_circuits, load_circuit, read_upload
+from loopmend.workbench.circuits import (
+    ExportFormat,
+    export_circuit,
+    keep_files,
+    list_circuits,
+    load_circuit,
+    read_upload,
+)
 from loopmend.workbench.desk import Desk
 from loopmend.workbench.refusals import LoopmendError
 from loopmend.workbench.studies import check_document
+from loopmend.workbench.views import CircuitFiles
 from map_layers import MapLive, MapStyle
 from map_view import draw_map
 from session import plain, show_refusal
 
-FORMATS = {
+FORMATS: dict[ExportFormat, str] = {
     "gpkg": "GeoPackage",
     "geojson": "GeoJSON",
     "shp": "Shapefile",
@@ -67,8 +75,10 @@ def show_circuit(desk: Desk, name: str, unit: str) -> None:
         column.metric(label, value)
     _finding_map(files, key="circuit-map")
     show_document(document)
-    chosen = st.segmented_control("Export as", list(FORMATS), default="gpkg", format_func=FORMATS.get, key="export-as")
-    file_name, content = export_circuit(desk, name, str(chosen or "gpkg"))
+    chosen = st.segmented_control(
+        "Export as", list(FORMATS), default="gpkg", format_func=FORMATS.__getitem__, key="export-as"
+    )
+    file_name, content = export_circuit(desk, name, chosen or "gpkg")
     st.download_button(f"Download {file_name}", content, file_name, key="export-go")
 
 
@@ -92,17 +102,16 @@ def show_document(document: dict[str, object]) -> None:
         st.success("Nothing found: the circuit can be worked with.")
 
 
-def _finding_map(files: object, key: str) -> None:
-    spans, enclosures = files.spans, files.enclosures  # type: ignore[attr-defined]
-    if spans.empty:
+def _finding_map(files: CircuitFiles, key: str) -> None:
+    if files.spans.empty:
         return
-    findings = files.findings  # type: ignore[attr-defined]
     told: dict[str, list[str]] = {}
-    for finding in findings:
+    for finding in files.findings:
         told.setdefault(finding.asset_id, []).append(f"{finding.problem}; {finding.remedy}")
     styles = {name: MapStyle(is_problem=True, tip=(name, *words)) for name, words in told.items() if name}
-    west, south, east, north = spans.total_bounds.tolist()
-    live = MapLive(spans=spans[["id", "geometry"]], enclosures=enclosures[["id", "geometry"]], styles=styles)
-    draw_map(
-        base_of(f"{key}-{files.fingerprint}", files.backdrops, (south, west, north, east)), live, key=key, height=420
-    )  # type: ignore[attr-defined]
+    west, south, east, north = files.spans.total_bounds.tolist()
+    live = MapLive(
+        spans=files.spans[["id", "geometry"]], enclosures=files.enclosures[["id", "geometry"]], styles=styles
+    )
+    base = base_of(f"{key}-{files.fingerprint}", files.backdrops, (south, west, north, east))
+    draw_map(base, live, key=key, height=420)

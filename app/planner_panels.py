@@ -63,7 +63,9 @@ def show_rates(screen: PlannerScreen) -> None:
     if screen.document is None:
         st.info("No failure is on record for this circuit.")
         return
-    by = st.segmented_control("Rates by", list(GROUPS), default="insulation", format_func=GROUPS.get, key="planner-by")
+    by = st.segmented_control(
+        "Rates by", list(GROUPS), default="insulation", format_func=GROUPS.__getitem__, key="planner-by"
+    )
     per_mile = st.toggle("per 100 mile-years", value=True, key="planner-mile")
     scale, unit = (MILES, "mile") if per_mile else (1.0, "km")
     groups = [g for g in screen.document["groups"] if list(g["by"]) == [by or "insulation"]]

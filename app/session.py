@@ -5,7 +5,7 @@ from __future__ import annotations
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import Any, Literal
 
 import streamlit as st
 
@@ -37,9 +37,9 @@ def actor() -> str:
     return str(st.session_state.get("name", "")).strip()
 
 
-def unit() -> str:
+def unit() -> Literal["ft", "m"]:
     """Unit of lengths on screen: ``ft`` or ``m``."""
-    return str(st.session_state.get("unit") or "ft")
+    return "m" if st.session_state.get("unit") == "m" else "ft"
 
 
 @contextmanager

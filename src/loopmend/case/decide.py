@@ -14,12 +14,12 @@ from loopmend.case.documents import read_observation
 from loopmend.case.drafting import draft_order
 from loopmend.case.state import CaseState, Order
 from loopmend.errors import DataError, EvidenceError, Finding, LoopmendError, NetworkError, OrderError
-from loopmend.locate.dead import infer_operated
+from loopmend.locate.infer import infer_operated
 from loopmend.network.assets import End, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import apply_overrides, find_differences, normal_positions
 from loopmend.switching.interlock import apply_step
-from loopmend.switching.steps import Step
+from loopmend.switching.steps import Action, Step
 
 COMPONENTS = ("cable", "splice", "termination", "dig_in", "equipment")
 
@@ -157,7 +157,7 @@ def _switch_end(known: Knowledge, state: CaseState, request: rq.SwitchEnd) -> tu
             "sign its steps, or stop it first",
         )
     known.circuit.require_spans([request.span], "elbow")
-    actions = {"open": "open", "closed": "close", "grounded": "ground"}
+    actions: dict[str, Action] = {"open": "open", "closed": "close", "grounded": "ground"}
     if request.end not in ("from", "to") or request.state not in actions:
         raise OrderError.about(
             request.span,
@@ -186,7 +186,7 @@ def _declare_fault(known: Knowledge, state: CaseState, request: rq.DeclareFault)
     if (order := state.open_order) is not None:
         raise OrderError.about(order.order_id, "order", "is not finished", order.status, "finish or stop it first")
     found = assess(known, state)
-    dead = set(found.dead.span_ids)
+    dead = set(found.dead.spans)
     strange = [span for span in request.spans if span not in dead]
     if strange:
         raise EvidenceError(
@@ -201,8 +201,8 @@ def _declare_fault(known: Knowledge, state: CaseState, request: rq.DeclareFault)
                 for span in strange
             ]
         )
-    p_named = 0.0 if found.suspects is None else sum(found.suspects.p_of(span) for span in request.spans)
-    elsewhere = 1.0 if found.suspects is None else max(0.0, 1.0 - p_named)
+    p_named = 0.0 if found.posterior is None else sum(found.p_of(span) for span in request.spans)
+    elsewhere = 1.0 if found.posterior is None else max(0.0, 1.0 - p_named)
     if elsewhere > 1e-9:
         _require_text(
             request.reason, ", ".join(request.spans), f"the reason: {elsewhere:.0%} of the suspicion is elsewhere"
@@ -217,7 +217,7 @@ def _draft(known: Knowledge, state: CaseState, request: rq.DraftOrder) -> tuple[
         if order.status != "draft":
             raise OrderError.about(order.order_id, "order", "is under way", order.status, "finish or stop it first")
         replaced = (ev.OrderStopped(order_id=order.order_id, reason="replaced by a new draft"),)
-    steps, remarks = draft_order(known.circuit, state, request)
+    steps, remarks = draft_order(known.circuit, state, request, hazards_of(known, state))
     drafted = ev.OrderDrafted(
         order_id=f"O{len(state.orders) + 1}", purpose=request.purpose, steps=steps, remarks=list(remarks)
     )
@@ -285,33 +285,25 @@ def _grounded(circuit: Circuit, state: CaseState, span: str) -> bool:
 
 
 def _close(known: Knowledge, state: CaseState, request: rq.CloseCase) -> tuple[ev.Payload, ...]:
-    findings: list[Finding] = []
     if (order := state.open_order) is not None:
-        findings.append(_unfinished(order.order_id, "order", "is not finished", order.status, "finish or stop it"))
-    findings += [
-        _unfinished(span, "repair", "is not recorded as repaired", span, "record the repair and its proof test")
-        for span in state.faulted
-        if span not in state.repaired
-    ]
+        raise OrderError([_unfinished(order.order_id, "order", "is not finished", order.status, "finish or stop it")])
     difference = [
         f"{span} {end.label}: found {before.label}, left {after.label}"
         for span, end, before, after in find_differences(known.circuit, state.as_found, state.now)
     ]
     difference += [f"device of {source}: found closed, left open" for source in sorted(state.now.open_devices)]
+    findings = [
+        _unfinished("", "as left", "differs from as found", text, "return to normal, or give the reason in the note")
+        for text in difference
+    ]
+    findings += [
+        _unfinished(span, "repair", "is not recorded", span, "record it, or give the reason in the note")
+        for span in state.faulted
+        if span not in state.repaired
+    ]
     if not state.faulted:
-        findings.append(
-            _unfinished(state.title, "case", "no fault was declared", "none", "declare it, or say why not in the note")
-        )
-    if request.note.strip() and not (order is not None):
-        findings = []
-    elif difference:
-        findings += [
-            _unfinished(
-                "", "as left", "differs from as found", text, "return to normal, or give the reason in the note"
-            )
-            for text in difference
-        ]
-    if findings:
+        findings.append(_unfinished(state.title, "case", "no fault was declared", "none", "say why in the note"))
+    if findings and not request.note.strip():
         raise OrderError(findings)
     return (ev.CaseClosed(note=request.note, difference=difference),)
 

@@ -5,13 +5,15 @@ Used at both borders: the case file and the stored events. Every fault is gather
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from loopmend.errors import Finding
 from loopmend.locate.observations import Energized, IndicatorReading, Observation, TestResult
 from loopmend.network.assets import End
 from loopmend.network.graph import Circuit
+
+Reader = Callable[[Mapping[str, Any], Circuit, str, list[Finding]], Observation]
 
 VERDICTS = ("good", "breakdown", "bolted", "leakage", "inconclusive")
 INDICATOR_STATES = ("tripped", "not_tripped", "not_seen")
@@ -34,7 +36,7 @@ def read_observation(
     tuple
         The observation, or None with what is wrong with it.
     """
-    readers = {"test": _read_test, "indicator": _read_indicator, "energized": _read_energized}
+    readers: dict[Any, Reader] = {"test": _read_test, "indicator": _read_indicator, "energized": _read_energized}
     kind = document.get("kind")
     if kind not in readers:
         return None, (_bad(label, "unknown kind of evidence", kind, "use test, indicator or energized"),)

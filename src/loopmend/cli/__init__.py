@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
+import sys
+
 import typer
 
-from loopmend.cli import case_steps, serve, studies
+from loopmend.cli import case_steps as _adds_to_cases  # noqa: F401 - adds its commands to cases.app
+from loopmend.cli import cases, serve, studies
 
 app = typer.Typer(
     name="loopmend",
@@ -17,9 +21,18 @@ app = typer.Typer(
 )
 studies.add_commands(app)
 serve.add_commands(app)
-app.add_typer(case_steps.app, name="case")
+app.add_typer(cases.app, name="case")
 
 
 def main() -> None:
-    """Run the command line."""
+    """Run the command line, keeping standard output for the answer alone."""
+    keep_output_clean()
     app()
+
+
+def keep_output_clean() -> None:
+    """Send what compiled libraries print by themselves to standard error: the solver of restorations does."""
+    sys.stdout.flush()
+    answer = os.dup(1)
+    os.dup2(2, 1)
+    sys.stdout = open(answer, "w", encoding=sys.stdout.encoding, buffering=1)  # noqa: PTH123, SIM115

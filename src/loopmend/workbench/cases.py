@@ -179,7 +179,7 @@ def build_case(desk: Desk, case_id: str, stored: tuple[StoredEvent, ...]) -> Loa
     if not stored:
         raise DataError.about(case_id, "cases", "no such case", case_id, "list the cases to see their ids")
     with desk.lock:
-        cached = desk.cases.get(case_id)
+        cached: LoadedCase | None = desk.cases.get(case_id)
     if cached is not None and cached.state.version == stored[-1].version:
         return cached
     history = [

@@ -11,12 +11,14 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from loopmend.errors import DataError
 from loopmend.files.circuit import CircuitFiles, read_circuit, require_circuit
-from loopmend.files.export import write_circuit
+from loopmend.files.export import LayerFormat, write_circuit
 from loopmend.workbench.desk import Desk
+
+ExportFormat = LayerFormat | Literal["gpkg"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,7 +157,7 @@ def keep_files(desk: Desk, files: CircuitFiles, name: str = "") -> KeptCircuit:
     return KeptCircuit(name=short, fingerprint=files.fingerprint, newest=True)
 
 
-def export_circuit(desk: Desk, name: str, layer_format: str) -> tuple[str, bytes]:
+def export_circuit(desk: Desk, name: str, layer_format: ExportFormat) -> tuple[str, bytes]:
     """Write a kept circuit out as one file to download: a GeoPackage, or a zip of single layers.
 
     Parameters

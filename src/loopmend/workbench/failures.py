@@ -112,7 +112,7 @@ def _rows(table: pd.DataFrame) -> list[dict[str, Any]]:
         has = points.notna() & ~points.is_empty & (points.geom_type == "Point")
         plain.loc[has, "longitude"], plain.loc[has, "latitude"] = points[has].x, points[has].y
     plain = plain.rename(columns={"x": "longitude", "y": "latitude"})
-    return [{key: value for key, value in row.items() if not _blank(value)} for row in plain.to_dict("records")]
+    return [{str(key): value for key, value in row.items() if not _blank(value)} for row in plain.to_dict("records")]
 
 
 def _blank(value: object) -> bool:
@@ -129,8 +129,9 @@ def _with_nearest_spans(files: CircuitFiles, rows: list[dict[str, Any]]) -> list
     places = gpd.points_from_xy([rows[n]["longitude"] for n in lost], [rows[n]["latitude"] for n in lost])
     points = gpd.GeoDataFrame({"row": lost}, geometry=places, crs=4326).to_crs(metric)
     near = points.sjoin_nearest(spans.to_crs(metric), max_distance=SNAP_M).sort_values(["row", "id"])
-    found = near.drop_duplicates("row").set_index("row")["id"].to_dict()
-    return [row | {"span_id": str(found[n])} if n in found else row for n, row in enumerate(rows)]
+    first = near.drop_duplicates("row")
+    found = dict(zip(first["row"], first["id"], strict=True))
+    return [{**row, "span_id": str(found[n])} if n in found else row for n, row in enumerate(rows)]
 
 
 def _has_point(row: dict[str, Any]) -> bool:

@@ -21,8 +21,10 @@ from loopmend.locate.plan import Move, Plan, plan_sectionalizing
 from loopmend.locate.posterior import Posterior
 from loopmend.network.assets import Floats
 from loopmend.network.graph import Circuit
-from loopmend.network.positions import Positions, apply_device, apply_overrides, normal_positions
+from loopmend.network.positions import apply_device, apply_overrides, normal_positions
 from loopmend.switching.flow import Flow
+from loopmend.switching.interlock import Hazards
+from loopmend.switching.orders import draft_restoration, fits_limits
 from loopmend.switching.restoration import EndPlace, Restoration, find_restoration
 from loopmend.workbench.failures import read_failures
 from loopmend.workbench.knowledge import build_knowledge
@@ -161,25 +163,29 @@ def restore(
         now = apply_overrides(circuit, now, read.positions)
         for source in read.operated:
             now = apply_device(now, source, closed=False)
-    found = find_case_restoration(circuit, now, tuple(faults), read.operated if read else (), study or LoadStudy())
-    return restore_document(circuit, found)
-
-
-def find_case_restoration(
-    circuit: Circuit, now: Positions, faults: tuple[str, ...], operated: tuple[str, ...], study: LoadStudy
-) -> Restoration:
-    """Find the restoration around faulted spans from the positions as they are."""
-    return find_restoration(
+    study = study or LoadStudy()
+    found = find_restoration(
         circuit,
         now,
         faults,
-        operated=operated,
+        operated=read.operated if read else (),
         limits=study.limits,
         demand=study.demand,
         power_factor=study.power_factor,
         lowest_volts_pu=study.lowest_volts_pu,
         frequency_hz=study.frequency_hz,
     )
+    fits = None
+    if study.limits:
+        fits = fits_limits(
+            circuit,
+            demand=study.demand,
+            power_factor=study.power_factor,
+            lowest_volts_pu=study.lowest_volts_pu,
+            frequency_hz=study.frequency_hz,
+        )
+    steps = draft_restoration(circuit, now, found, Hazards(faulted=frozenset(faults)), fits=fits)
+    return restore_document(circuit, found, [step.document() for step in steps])
 
 
 def restore_document(circuit: Circuit, found: Restoration, steps: Sequence[dict[str, Any]]) -> dict[str, Any]:

@@ -95,7 +95,8 @@ def load_planner(
     )
     records = tuple(r for r in records if r.span_id is None or r.span_id in network.span_row)
     selection = Selection(**{key: tuple(labels) for key, labels in (chosen or {}).items()})
-    document, shown = None, ()
+    document: dict[str, Any] | None = None
+    shown: tuple[FailureRecord, ...] = ()
     span = (min((r.date.year for r in records), default=today.year), today.year)
     if records:
         window = _window(records, today, years)

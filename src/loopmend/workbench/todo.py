@@ -14,6 +14,9 @@ from loopmend.workbench.cautions import cautions_for
 from loopmend.workbench.outage import say_move
 from loopmend.workbench.timeline import PURPOSE
 
+ALMOST_SURE = 0.95
+"""From this share on one suspect the screens propose to declare it. A setting of ours, without a source."""
+
 Kind = Literal["split", "check records", "declare", "draft", "approve", "sign", "repair", "close", "none"]
 
 
@@ -82,6 +85,10 @@ def _find_fault(plan: Plan | None, found: Assessment) -> Todo:
         )
     move = plan.next
     if move.action == "split":
+        likeliest = found.posterior.suspects[0] if found.posterior else None
+        if likeliest is not None and likeliest.p >= ALMOST_SURE:
+            rest = f"{likeliest.p:.1%} of the suspicion lies on it. To be surer before declaring: {say_move(move)}."
+            return _declare(found, rest)
         return Todo(
             kind="split",
             who="crew",
@@ -92,16 +99,14 @@ def _find_fault(plan: Plan | None, found: Assessment) -> Todo:
             other=move.near,
             cautions=cautions_for("split"),
         )
+    return _declare(found, f"One suspect left: {move.why}")
+
+
+def _declare(found: Assessment, detail: str) -> Todo:
     suspects = found.posterior.suspects if found.posterior else ()
     named = suspects[0].id if suspects else ""
-    return Todo(
-        kind="declare",
-        who="dispatcher",
-        headline=f"One suspect left: declare the fault on {named}",
-        detail=move.why,
-        at=move.at,
-        tested=(named,),
-    )
+    headline = f"Declare the fault on {named}, or say what speaks against it"
+    return Todo(kind="declare", who="dispatcher", headline=headline, detail=detail, tested=(named,))
 
 
 def _find_work(circuit: Circuit, state: CaseState) -> Todo:

@@ -1,0 +1,82 @@
+"""Draft the orders of a case from the positions as they are."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from loopmend.case.requests import DraftOrder
+from loopmend.case.state import CaseState
+from loopmend.errors import OrderError
+from loopmend.network.graph import Circuit
+from loopmend.switching.interlock import Hazards
+from loopmend.switching.orders import draft_grounding, draft_restoration, draft_return, fits_limits
+from loopmend.switching.restoration import Restoration, find_restoration
+from loopmend.switching.sequence import Fits
+
+
+def draft_order(
+    circuit: Circuit, state: CaseState, request: DraftOrder, hazards: Hazards
+) -> tuple[list[dict[str, Any]], tuple[str, ...]]:
+    """Draft an order and say what to keep in mind about it.
+
+    Returns
+    -------
+    tuple
+        Documents of the steps; remarks: who stays out and why, who is interrupted, limits not kept.
+
+    Raises
+    ------
+    OrderError
+        If no fault is declared, there is nothing to do, or a rule stands in the way.
+    """
+    if not state.faulted:
+        raise OrderError.about(state.title, "order", "no fault is declared", "none", "declare the faulted span first")
+    remarks: tuple[str, ...] = ()
+    if request.purpose == "restore":
+        found = _restoration(circuit, state, request)
+        steps = draft_restoration(circuit, state.now, found, hazards, fits=_fits(circuit, request))
+        remarks = _remarks(found)
+    elif request.purpose == "ground":
+        waiting = [span for span in state.faulted if span not in state.repaired]
+        steps = draft_grounding(circuit, state.now, waiting)
+    elif request.purpose == "return":
+        steps = draft_return(circuit, state.now, state.as_found, hazards, fits=_fits(circuit, request))
+    else:
+        raise OrderError.about("", "order", "unknown purpose", request.purpose, "use restore, ground or return")
+    if not steps:
+        raise OrderError.about("", "order", "there is nothing to do", request.purpose, "the positions are so already")
+    return [step.document() for step in steps], remarks
+
+
+def _restoration(circuit: Circuit, state: CaseState, request: DraftOrder) -> Restoration:
+    return find_restoration(
+        circuit,
+        state.now,
+        state.faulted,
+        operated=[name for name in state.operated if name in state.now.open_devices],
+        limits=request.limits,
+        demand=request.demand,
+        power_factor=request.power_factor,
+        lowest_volts_pu=request.lowest_volts_pu,
+    )
+
+
+def _fits(circuit: Circuit, request: DraftOrder) -> Fits | None:
+    if not request.limits:
+        return None
+    return fits_limits(
+        circuit,
+        demand=request.demand,
+        power_factor=request.power_factor,
+        lowest_volts_pu=request.lowest_volts_pu,
+    )
+
+
+def _remarks(found: Restoration) -> tuple[str, ...]:
+    remarks = [f"{name} stays out: {why}" for name, why in found.not_restored]
+    if found.shed:
+        remarks.append(f"interrupted to share the load: {', '.join(found.shed)}")
+    remarks += [str(violation) for violation in found.violations]
+    if not found.exact:
+        remarks.append("heuristic: a better arrangement is not ruled out")
+    return tuple(remarks)

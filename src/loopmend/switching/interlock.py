@@ -1,0 +1,244 @@
+"""The interlock: positions and a step give new positions, or a refusal that names the rule.
+
+Rules, by name:
+
+``unknown place``
+    The step names no end, enclosure or source of the circuit.
+``not as expected``
+    The end or device stands already as the step would leave it, or not where the step takes it from.
+``faulted span``, ``suspect span``
+    The step would make a faulted span, or one that is still suspect, alive.
+``grounded``
+    The step would put voltage on a ground.
+``tied sources``
+    Two sources would feed the same part.
+``closed loop``
+    Closed ends would form a loop.
+``unlike phases``, ``unlike voltage``
+    Span and enclosure do not belong together, or something would be fed at another system voltage than its own.
+``ground on live cable``
+    The span to be grounded, or proved dead, is alive by the record, or its other end is closed.
+``work under way``
+    The ground protects people at work.
+
+A refusal gives every rule that is broken. What is alive is what the record says; a person tests before touching.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from loopmend.errors import Finding, OrderError
+from loopmend.network.assets import Bools, EndState
+from loopmend.network.graph import Circuit
+from loopmend.network.positions import Positions, apply_device, apply_end_state
+from loopmend.network.tracing import Supply, find_loops, trace_supply
+from loopmend.switching.rules import find_grounded, find_like_ends, find_misfed, find_rated_kv
+from loopmend.switching.steps import DEVICE_MOVES, MOVES, Step
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hazards:
+    """What must be guarded.
+
+    Attributes
+    ----------
+    faulted
+        Spans found faulted and not yet repaired.
+    suspects
+        Spans that may still hold a fault.
+    work_on
+        Spans on which work is recorded: their grounds stay.
+    closing_onto_suspects
+        Reason why suspects may be energized all the same, by company rules; "" where they may not.
+    """
+
+    faulted: frozenset[str] = frozenset()
+    suspects: frozenset[str] = frozenset()
+    work_on: frozenset[str] = frozenset()
+    closing_onto_suspects: str = ""
+
+
+NO_HAZARDS = Hazards()
+
+_FROM_STATE = {
+    "open": (EndState.CLOSED,),
+    "close": (EndState.OPEN,),
+    "ground": (EndState.OPEN,),
+    "remove_ground": (EndState.GROUNDED,),
+}
+_TO_STATE = {
+    "open": EndState.OPEN,
+    "close": EndState.CLOSED,
+    "ground": EndState.GROUNDED,
+    "remove_ground": EndState.OPEN,
+}
+
+
+def apply_step(circuit: Circuit, positions: Positions, step: Step, hazards: Hazards = NO_HAZARDS) -> Positions:
+    """Return the positions after a step.
+
+    Raises
+    ------
+    OrderError
+        With every rule that the step breaks.
+    """
+    findings = _check_place(circuit, step)
+    if not findings:
+        findings = _check_expected(circuit, positions, step)
+    if findings:
+        raise OrderError(findings)
+    after = _moved(circuit, positions, step)
+    findings = _check_grounding(circuit, positions, step, hazards)
+    if after != positions:
+        findings += _check_supply(circuit, positions, after, step, hazards)
+    if findings:
+        raise OrderError(findings)
+    return after
+
+
+def _moved(circuit: Circuit, positions: Positions, step: Step) -> Positions:
+    if step.action in DEVICE_MOVES:
+        return apply_device(positions, step.enclosure, closed=step.action == "close_device")
+    if step.action in MOVES and step.span is not None and step.end is not None:
+        return apply_end_state(circuit, positions, step.span, step.end, _TO_STATE[step.action])
+    return positions
+
+
+def _check_place(circuit: Circuit, step: Step) -> list[Finding]:
+    if step.enclosure not in circuit.enclosure_row:
+        return [_broken("unknown place", step.enclosure, step.enclosure, "name an enclosure of the circuit")]
+    if step.action in DEVICE_MOVES:
+        if step.enclosure not in circuit.source_ids:
+            return [_broken("unknown place", step.enclosure, "no protective device", "name a source")]
+        return []
+    if step.span is None or step.end is None:
+        needs_end = step.action in (*MOVES, "check_open") and step.span is not None
+        if step.action in MOVES or needs_end:
+            return [_broken("unknown place", step.enclosure, "no elbow named", "name the span and its end")]
+        return []
+    if step.span not in circuit.span_row:
+        return [_broken("unknown place", step.span, step.span, "name a span of the circuit")]
+    lands = circuit.enclosure_at(step.span, step.end)
+    if lands != step.enclosure:
+        return [_broken("unknown place", step.span, f"{step.end.label} end is at {lands}", f"go to {lands}")]
+    return []
+
+
+def _check_expected(circuit: Circuit, positions: Positions, step: Step) -> list[Finding]:
+    if step.action in DEVICE_MOVES:
+        is_open = step.enclosure in positions.open_devices
+        if is_open == (step.action == "open_device"):
+            found = "open" if is_open else "closed"
+            return [_broken("not as expected", step.enclosure, f"device is {found} already", _AS_THEY_ARE)]
+        return []
+    if step.action == "check_open" and step.span is None:
+        if step.enclosure in circuit.source_ids and step.enclosure not in positions.open_devices:
+            return [_broken("not as expected", step.enclosure, "device is closed", _AS_THEY_ARE)]
+        return []
+    if step.span is None or step.end is None:
+        return []
+    state = EndState(int(positions.states[circuit.span_row[step.span], step.end]))
+    if step.action == "check_open" and state is EndState.CLOSED:
+        return [_broken("not as expected", step.span, f"{step.end.label} end is closed", _AS_THEY_ARE)]
+    if step.action in MOVES and state not in _FROM_STATE[step.action]:
+        return [_broken("not as expected", step.span, f"{step.end.label} end is {state.label}", _AS_THEY_ARE)]
+    return []
+
+
+_AS_THEY_ARE = "look at the positions as they are and draft again"
+
+
+def _check_grounding(circuit: Circuit, positions: Positions, step: Step, hazards: Hazards) -> list[Finding]:
+    if step.span is None or step.action not in ("ground", "remove_ground", "prove_dead", "drain"):
+        return []
+    if step.action == "remove_ground":
+        if step.span in hazards.work_on:
+            remedy = "record the repair and its proof test first"
+            return [_broken("work under way", step.span, "work is recorded on this span", remedy)]
+        return []
+    row = circuit.span_row[step.span]
+    findings = []
+    if trace_supply(circuit, positions).alive[row]:
+        findings.append(_broken("ground on live cable", step.span, "alive by the record", "open every end feeding it"))
+    elif step.action == "ground" and EndState.CLOSED in positions.states[row].tolist():
+        findings.append(
+            _broken("ground on live cable", step.span, "an end is closed onto its bushing", "park both elbows first")
+        )
+    return findings
+
+
+def _check_supply(circuit: Circuit, before: Positions, after: Positions, step: Step, hazards: Hazards) -> list[Finding]:
+    was, now = trace_supply(circuit, before), trace_supply(circuit, after)
+    findings = _check_newly_alive(circuit, was, now, hazards)
+    grounded = now.alive & find_grounded(after)
+    if step.action in ("close", "close_device"):
+        findings += [
+            _broken("grounded", name, "a ground is on it", "take the ground off, by its own step, or keep it dead")
+            for name in circuit.spans.span_id[grounded]
+        ]
+        findings += _check_close(circuit, after, step)
+    findings += [
+        _broken("tied sources", group[0], " and ".join(group), "open an end between them first")
+        for group in now.tied
+        if group not in was.tied
+    ]
+    loops_before = set(find_loops(circuit, before))
+    findings += [
+        _broken("closed loop", spans[0], ", ".join(spans), "open an end of the loop first")
+        for spans in find_loops(circuit, after)
+        if spans not in loops_before
+    ]
+    return findings + _check_voltage(circuit, was, now)
+
+
+def _check_newly_alive(circuit: Circuit, was: Supply, now: Supply, hazards: Hazards) -> list[Finding]:
+    newly = circuit.spans.span_id[now.alive & ~was.alive].tolist()
+    findings = [
+        _broken("faulted span", name, "would be made alive", "keep it open at both ends")
+        for name in newly
+        if name in hazards.faulted
+    ]
+    if not hazards.closing_onto_suspects:
+        findings += [
+            _broken("suspect span", name, "would be made alive", "prove it good first, or keep it isolated")
+            for name in newly
+            if name in hazards.suspects and name not in hazards.faulted
+        ]
+    return findings
+
+
+def _check_close(circuit: Circuit, after: Positions, step: Step) -> list[Finding]:
+    if step.action != "close" or step.span is None or step.end is None:
+        return []
+    row = circuit.span_row[step.span]
+    findings = []
+    if not find_like_ends(circuit)[row, step.end]:
+        findings.append(_broken("unlike phases", step.span, f"at {step.enclosure}", "close only onto its own phases"))
+    if after.states[row, step.end.other] == EndState.GROUNDED:
+        findings.append(_broken("grounded", step.span, "its other end is grounded", "take the ground off first"))
+    return findings
+
+
+def _check_voltage(circuit: Circuit, was: Supply, now: Supply) -> list[Finding]:
+    rated = find_rated_kv(circuit)
+    places, spans = (
+        _new(a, b) for a, b in zip(find_misfed(circuit, now, rated), find_misfed(circuit, was, rated), strict=True)
+    )
+    names = [*circuit.enclosures.enclosure_id[places], *circuit.spans.span_id[spans]]
+    return [
+        _broken(
+            "unlike voltage", str(name), "would be fed at another voltage than its own", "feed it from its own system"
+        )
+        for name in names[:1]
+    ]
+
+
+def _new(after: Bools, before: Bools) -> Bools:
+    return np.asarray(after & ~before)
+
+
+def _broken(rule: str, asset_id: str, value: str, remedy: str) -> Finding:
+    return Finding(asset_id=str(asset_id), layer="interlock", problem=rule, value=value, remedy=remedy)

@@ -1,0 +1,249 @@
+"""Draft switching orders: isolate and restore, ground for work, return to normal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+from loopmend.evidence.safety import cautions
+from loopmend.network.assets import End, EndState
+from loopmend.network.graph import Circuit
+from loopmend.network.positions import Positions, apply_device, apply_end_states
+from loopmend.switching.flow import solve_flow
+from loopmend.switching.interlock import Hazards, apply_step
+from loopmend.switching.limits import find_violations
+from loopmend.switching.restoration import Restoration
+from loopmend.switching.sequence import Change, Fits, both_sides_alive, sequence_changes
+from loopmend.switching.steps import Step
+
+_CAUTION_ACTS = {
+    "open": ("open", "move_elbow"),
+    "close": ("move_elbow",),
+    "open_device": ("open",),
+    "close_device": ("energize",),
+    "ground": ("ground",),
+    "remove_ground": ("remove_ground",),
+    "check_open": ("test_for_voltage",),
+    "prove_dead": ("test_for_voltage",),
+    "drain": ("drain",),
+    "check_phasing": ("phase",),
+}
+
+
+def draft_restoration(
+    circuit: Circuit, now: Positions, restoration: Restoration, hazards: Hazards, *, fits: Fits | None = None
+) -> tuple[Step, ...]:
+    """Draft the order that isolates the fault and brings back the rest.
+
+    Parameters
+    ----------
+    now
+        Positions as they are; what is open already is checked and tagged, not opened.
+    hazards
+        The faulted spans among them.
+
+    Raises
+    ------
+    OrderError
+        If the restoration cannot be reached step by step without breaking a rule.
+    """
+    steps: list[Step] = []
+    for name in sorted(restoration.before.open_devices):
+        if name in now.open_devices:
+            steps.append(_check_device(name))
+        else:
+            steps.append(_device_step(name, closed=False, why=""))
+            now = apply_device(now, name, closed=False)
+    opened = []
+    for place in restoration.isolate:
+        state = EndState(int(now.states[circuit.span_row[place.span_id], place.end]))
+        step = _isolating_step(circuit, place.span_id, place.end, state)
+        steps.append(step)
+        if step.action == "open":
+            opened.append((place.span_id, place.end, EndState.OPEN))
+    now = apply_end_states(circuit, now, opened)
+    changes = sequence_changes(circuit, now, restoration.target, hazards, fits=fits)
+    steps += _spoken(circuit, changes)
+    return _renumbered(steps)
+
+
+def draft_grounding(circuit: Circuit, now: Positions, spans: Iterable[str]) -> tuple[Step, ...]:
+    """Draft the order that makes isolated spans safe to work on: prove dead, drain, ground, at each end.
+
+    The order of the acts is that of the regulation: test for voltage, then ground; on a cable, after the charge has
+    been drained. An end that is grounded already is left as it is.
+
+    Raises
+    ------
+    OrderError
+        If a span is alive, or an elbow of it is still on its bushing.
+    """
+    steps: list[Step] = []
+    for span in spans:
+        for end in End:
+            if now.states[circuit.span_row[span], end] == EndState.GROUNDED:
+                continue
+            made = _grounding_steps(circuit, span, end)
+            for step in made:
+                now = apply_step(circuit, now, step)
+            steps += made
+    return _renumbered(steps)
+
+
+def draft_return(
+    circuit: Circuit, now: Positions, normal: Positions, hazards: Hazards, *, fits: Fits | None = None
+) -> tuple[Step, ...]:
+    """Draft the order that leads back to the normal arrangement after the repair.
+
+    Two sources are never tied, so customers between are interrupted for a moment where the open point goes back; the
+    step says who. Where two sources meet at an elbow still to be closed, the phases are compared first.
+
+    Raises
+    ------
+    OrderError
+        If it cannot be done without breaking a rule, for example while work is recorded on a grounded span.
+    """
+    return _renumbered(_spoken(circuit, sequence_changes(circuit, now, normal, hazards, fits=fits)))
+
+
+def fits_limits(
+    circuit: Circuit, *, demand: float, power_factor: float, lowest_volts_pu: float, frequency_hz: float = 60.0
+) -> Fits:
+    """Make the check whether positions keep ampacity, source limits and lowest voltage."""
+
+    def fits(positions: Positions) -> bool:
+        flow = solve_flow(circuit, positions, demand=demand, power_factor=power_factor, frequency_hz=frequency_hz)
+        return not find_violations(circuit, flow, lowest_volts_pu)
+
+    return fits
+
+
+def _isolating_step(circuit: Circuit, span: str, end: End, state: EndState) -> Step:
+    place = circuit.enclosure_at(span, end)
+    if state is EndState.CLOSED:
+        says = f"At {place}: park the elbow of {span} ({end.label} end) on an insulated stand and tag it"
+        return _step("open", place, span, end, says=says, expect="Elbow parked, tag on, seen by both")
+    how = "parked" if state is EndState.OPEN else "grounded"
+    says = f"At {place}: check that the elbow of {span} ({end.label} end) is {how}, and tag it"
+    return _step("check_open", place, span, end, says=says, expect=f"Elbow {how}, tag on")
+
+
+def _check_device(name: str) -> Step:
+    says = f"At {name}: check that the protective device is open, and tag it"
+    return _step("check_open", name, None, None, says=says, expect="Device open on every phase, tag on")
+
+
+def _device_step(name: str, *, closed: bool, why: str) -> Step:
+    if closed:
+        says = f"At {name}: take the tag off and close the protective device{why}"
+        before = "Everyone clear and told; no ground left on what will be alive; the faulted span isolated at both ends"
+        return _step("close_device", name, None, None, says=says, before=before, expect="It holds")
+    says = f"At {name}: open the protective device and tag it{why}"
+    return _step("open_device", name, None, None, says=says, expect="Device open on every phase, tag on")
+
+
+def _grounding_steps(circuit: Circuit, span: str, end: End) -> list[Step]:
+    place = circuit.enclosure_at(span, end)
+    return [
+        _step(
+            "prove_dead",
+            place,
+            span,
+            end,
+            says=f"At {place}: test the parked elbow of {span} for voltage",
+            before="Tester proven on a live source before, and again after",
+            expect="No voltage",
+        ),
+        _step(
+            "drain",
+            place,
+            span,
+            end,
+            says=f"At {place}: drain {span} to ground and watch it down to zero",
+            expect="Zero, and it stays at zero",
+        ),
+        _step(
+            "ground",
+            place,
+            span,
+            end,
+            says=f"At {place}: ground the elbow of {span} ({end.label} end)",
+            before="Ground end first, line end last, with a live-line tool",
+            expect="Ground on, tag on",
+        ),
+    ]
+
+
+def _spoken(circuit: Circuit, changes: Sequence[Change]) -> list[Step]:
+    """Put words to a sequence, with a comparison of phases where two sources meet at an elbow still to be closed."""
+    steps: list[Step] = []
+    compared: set[tuple[str | None, End | None]] = set()
+    for number, change in enumerate(changes):
+        later = [c.step for c in changes[number:] if c.step.action == "close"]
+        for step in later:
+            key = (step.span, step.end)
+            if step.span is None or step.end is None or key in compared:
+                continue
+            if both_sides_alive(circuit, change.before, step.span, step.end):
+                compared.add(key)
+                steps.append(_phasing_step(step))
+        steps.append(_speak(circuit, change))
+    return steps
+
+
+def _phasing_step(step: Step) -> Step:
+    return _step(
+        "check_phasing",
+        step.enclosure,
+        step.span,
+        step.end,
+        says=f"At {step.enclosure}: compare phases between the parked elbow of {step.span} and its bushing",
+        before="Tester proven on each side to ground, before and after",
+        expect="Near zero: in phase. Near 1.7 times phase-to-ground: stop, unlike phases. Else: do not close",
+    )
+
+
+def _speak(circuit: Circuit, change: Change) -> Step:
+    step = change.step
+    effect = _effect(circuit, change)
+    if step.action in ("open_device", "close_device"):
+        return _device_step(step.enclosure, closed=step.action == "close_device", why=effect)
+    if step.span is None or step.end is None:
+        raise ValueError(f"an elbow step names its span and end, found {step}")
+    where = f"the elbow of {step.span} ({step.end.label} end)"
+    if step.action == "close":
+        dead = not both_sides_alive(circuit, change.before, step.span, step.end)
+        before = "No ground left on what will be alive; everyone clear and told" if dead else ""
+        says = f"At {step.enclosure}: put {where} on its bushing{effect}"
+        return _step(
+            "close", step.enclosure, step.span, step.end, says=says, before=before, expect="Seated, and it holds"
+        )
+    if step.action == "open":
+        says = f"At {step.enclosure}: park {where} on an insulated stand{effect}"
+        before = "Load within the elbow's rating" if change.lost else ""
+        return _step("open", step.enclosure, step.span, step.end, says=says, before=before, expect="Elbow parked")
+    if step.action == "remove_ground":
+        says = f"At {step.enclosure}: take the ground off {where} and park it on an insulated stand"
+        before = "Repair and proof test recorded; everyone clear and told"
+        expect = "Ground counted and stowed"
+        return _step(step.action, step.enclosure, step.span, step.end, says=says, before=before, expect=expect)
+    says = f"At {step.enclosure}: ground {where}"
+    return _step(step.action, step.enclosure, step.span, step.end, says=says, expect="Ground on, tag on")
+
+
+def _effect(circuit: Circuit, change: Change) -> str:
+    def told(names: tuple[str, ...], verb: str) -> str:
+        customers = sum(int(circuit.enclosures.customers[circuit.enclosure_row[name]]) for name in names)
+        shown = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
+        return f"; {verb} {customers} customers at {shown}" if customers else ""
+
+    return told(change.gained, "brings back") + told(change.lost, "interrupts")
+
+
+def _step(action: str, place: str, span: str | None, end: End | None, **words: str) -> Step:
+    texts = tuple(dict.fromkeys(text for act in _CAUTION_ACTS[action] for text in cautions(act)))
+    return Step(n=0, action=action, enclosure=place, span=span, end=end, cautions=texts, **words)  # type: ignore[arg-type]
+
+
+def _renumbered(steps: Iterable[Step]) -> tuple[Step, ...]:
+    return tuple(replace(step, n=n) for n, step in enumerate(steps, start=1))
