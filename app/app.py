@@ -9,11 +9,11 @@ from session import ask_name, show_desk_errors
 st.set_page_config(page_title="Loopmend", page_icon=None, layout="wide", initial_sidebar_state="collapsed")
 st.html(
     """<style>
-    .block-container {padding: 3.4rem 1.2rem 2rem}
+    .block-container {padding: 4.2rem 1.2rem 2rem}
     .stButton button, .stFormSubmitButton button, .stDownloadButton button {min-height: 3rem; font-size: 1.05rem}
     [data-testid="stButtonGroup"] button {min-height: 2.9rem; font-size: 1rem}
     @media (max-width: 640px) {
-      .block-container {padding: 3.2rem .8rem 1rem}
+      .block-container {padding: 4.4rem .8rem 1rem}
       .stButton button, .stFormSubmitButton button {min-height: 3.6rem; font-size: 1.15rem}
       [data-testid="stButtonGroup"] button {min-height: 3.4rem; font-size: 1.1rem}
     }

@@ -7,7 +7,7 @@ import streamlit as st
 
 from loopmend.workbench.planner import FailurePoint, PlannerScreen
 from map_layers import MapLive, MapPoint, MapStyle
-from session import plain
+from session import plain, unit
 
 FILTERS = {
     "component": "Component",
@@ -18,6 +18,7 @@ FILTERS = {
 }
 GROUPS = {"insulation": "Insulation", "vintage": "Vintage", "component": "Component", "cause": "Cause", "year": "Year"}
 MILES = 1.609344
+FEET = 1 / 0.3048
 
 
 def ask_filters(screen: PlannerScreen) -> tuple[dict[str, tuple[str, ...]], tuple[int, int]]:
@@ -88,11 +89,33 @@ def show_rates(screen: PlannerScreen) -> None:
     )
     st.caption("Low and high: exact Poisson interval, two-sided 95 %.")
     indices = screen.document["indices"]
-    labels = {"saidi_min": "SAIDI, min", "saifi": "SAIFI", "caidi_min": "CAIDI, min", "asai": "ASAI"}
+    labels = {
+        "saidi_min_per_year": "SAIDI, min a year",
+        "saifi_per_year": "SAIFI, a year",
+        "caidi_min": "CAIDI, min",
+        "asai": "ASAI",
+    }
     for column, (key, label) in zip(st.columns(4), labels.items(), strict=True):
         value = indices.get(key)
         column.metric(label, "-" if value is None else f"{value:.5f}" if key == "asai" else f"{value:,.2f}")
-    st.caption("Indices over the whole window and this circuit's customers (IEEE 1366).")
+    st.caption("Indices of this circuit's customers over the years shown (IEEE 1366).")
+
+
+def _readable(table: pd.DataFrame) -> pd.DataFrame:
+    feet = unit() == "ft"
+    length = table["length_m"] * (FEET if feet else 1.0)
+    return pd.DataFrame(
+        {
+            "Span": table["id"],
+            "Insulation": table["insulation"],
+            "Vintage": table["vintage"],
+            f"Length, {'ft' if feet else 'm'}": length.round(),
+            "Failures": table["failures"],
+            "of the cable": table["cable_borne_failures"],
+            "Last": table["last_failure"],
+            "Expected a year": table["expected_per_year"].round(4),
+        }
+    )
 
 
 def _scaled(value: float | None, scale: float) -> float | None:
@@ -115,8 +138,8 @@ def show_tables(screen: PlannerScreen) -> None:
         return
     spans, failures, minding = st.tabs(["Spans", "Failures", "What to mind"])
     with spans:
-        table = pd.DataFrame(screen.document["spans"])
-        st.dataframe(table.sort_values(["expected_per_year", "id"], ascending=[False, True]), hide_index=True)
+        table = pd.DataFrame(screen.document["spans"]).sort_values(["expected_per_year", "id"], ascending=[False, True])
+        st.dataframe(_readable(table), hide_index=True)
         st.download_button("Spans as CSV", table.to_csv(index=False), "spans.csv", "text/csv")
     with failures:
         shown = pd.DataFrame(

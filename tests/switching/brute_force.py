@@ -135,6 +135,7 @@ def allowed_states(
             for closed in itertools.combinations(sorted(free), count):
                 feeding = held | set(closed)
                 fed, bad = feed(circuit, states, feeding)
+                fed = [{vertex: source for vertex, source in here.items() if vertex not in still} for here in fed]
                 alive = {vertex for here in fed for vertex in here}
                 wrong = any(
                     kv.get(vertex, volts) != volts
@@ -144,6 +145,7 @@ def allowed_states(
                 )
                 if bad or wrong or any(("s", row) in alive for row in grounded | faulted):
                     continue
+                fed = feed(circuit, states, feeding)[0]
                 on = [row for row in range(circuit.n_enclosures) if is_supplied(circuit, fed, row)]
                 rows = circuit.enclosures
                 objective = (int(sum(rows.critical[on])), int(sum(rows.customers[on])), -operations)

@@ -17,54 +17,14 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
+from loopmend.locate.bands import Band
 from loopmend.locate.layout import ChainLayout, lay_out_chain
 from loopmend.locate.model import Cut, Objective, SearchModel
 from loopmend.locate.policy import FirstMove, Solution
 from loopmend.locate.tree import rank_moves, value_of
 from loopmend.network.assets import Floats, Ints
-
-
-@dataclass(frozen=True, slots=True)
-class _Band:
-    """Stretches of one width: row r from cut start + r to that + width, column k at the k-th cut between."""
-
-    width: int
-    rows: int
-    start: int = 0
-
-    def from_left(self, matrix: Floats) -> Floats:
-        """Take ``matrix[a, c]``."""
-        return self._view(matrix[self.start :, self.start + 1 :])
-
-    def from_right(self, matrix: Floats) -> Floats:
-        """Take ``matrix[b, c]``."""
-        return self._view(matrix[self.start + self.width :, self.start + 1 :])
-
-    def at_cut(self, vector: Floats) -> Floats:
-        """Take ``vector[c]``."""
-        (step,) = vector.strides
-        return as_strided(vector[self.start + 1 :], (self.rows, self.width - 1), (step, step), writeable=False)
-
-    def whole(self, matrix: Floats) -> Floats:
-        """Take ``matrix[a, b]``, as a column."""
-        return np.asarray(matrix[self.left, self.right])[:, None]
-
-    @property
-    def left(self) -> Ints:
-        """Left cut of each row."""
-        return np.arange(self.start, self.start + self.rows)
-
-    @property
-    def right(self) -> Ints:
-        """Right cut of each row."""
-        return self.left + self.width
-
-    def _view(self, corner: Floats) -> Floats:
-        down, across = corner.strides
-        return as_strided(corner, (self.rows, self.width - 1), (down + across, across), writeable=False)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,12 +94,12 @@ class ChainSearch:
         for right, left in (self.crew, self.customer):
             right[empty], left[empty.T] = np.inf, np.inf
         for width in range(2, n + 1):
-            band = _Band(width, n + 1 - width)
+            band = Band(width, n + 1 - width)
             unsettled = items[band.right] - items[band.left] > 1
             if unsettled.any():
                 self._fill(band, unsettled)
 
-    def _fill(self, band: _Band, unsettled: Any) -> None:
+    def _fill(self, band: Band, unsettled: Any) -> None:
         now, mass = band.whole(self.layout.customers), band.whole(self.layout.mass)
         restore = self._restore(band, now)
         rows = np.arange(band.rows)
@@ -153,7 +113,7 @@ class ChainSearch:
                 found += minutes if tables is self.crew else minutes * now[:, 0] + restore[rows, best]
                 tables[side][where] = np.where(unsettled, found, tables[side][where])
 
-    def _best_cut(self, band: _Band, way: Floats, mass: Floats, now: Floats, restore: Floats) -> Ints:
+    def _best_cut(self, band: Band, way: Floats, mass: Floats, now: Floats, restore: Floats) -> Ints:
         """Column of the best cut of each stretch; where nobody is out any more, crew minutes decide."""
         minutes = way + band.at_cut(self.split)
         minutes *= mass
@@ -169,18 +129,18 @@ class ChainSearch:
         best[nobody] = idle
         return np.asarray(best)
 
-    def _after(self, band: _Band, tables: tuple[Floats, Floats], *pick: Any) -> Floats:
+    def _after(self, band: Band, tables: tuple[Floats, Floats], *pick: Any) -> Floats:
         """What follows both outcomes, for all cuts or for those picked."""
         left, right = band.from_left(tables[0]), band.from_right(tables[1])
         return np.asarray(left[pick] + right[pick] if pick else left + right)
 
-    def _restore(self, band: _Band, now: Floats) -> Floats:
+    def _restore(self, band: Band, now: Floats) -> Floats:
         """Customer minutes of restoring after both outcomes, times their probability."""
         if self.model.restoration == "in-place":
             return np.asarray(band.at_cut(self.switch) * (band.whole(self.layout.mass) * now))
         return self._return_trip(band, now, fault_right=True) + self._return_trip(band, now, fault_right=False)
 
-    def _return_trip(self, band: _Band, now: Floats, *, fault_right: bool) -> Floats:
+    def _return_trip(self, band: Band, now: Floats, *, fault_right: bool) -> Floats:
         """Go to the cheapest live end of the stretch proven good, close there, come back."""
         side = self.sides[0 if fault_right else 1]
         near, far = (band.from_left, band.from_right) if fault_right else (band.from_right, band.from_left)
@@ -196,7 +156,7 @@ class ChainSearch:
         best *= far(side.mass)
         return best
 
-    def _offer(self, band: _Band, best: Floats, end: _Trip, now: Floats, left: Floats, *, fault_right: bool) -> None:
+    def _offer(self, band: Band, best: Floats, end: _Trip, now: Floats, left: Floats, *, fault_right: bool) -> None:
         """Lower the cost where a fixed live end lies on the stretch proven good and is cheaper."""
         bound = np.flatnonzero(band.left <= end.last if fault_right else band.right > end.first)
         if not len(bound):
@@ -221,14 +181,14 @@ class ChainSearch:
         for side, bound, index in ((0, right, (left, right)), (1, left, (right, left))):
             if 0 < bound < len(self.layout.order) and self.place[bound] == position:
                 return self.layout.cuts[left + int(self.best[side][index])]
-        band = _Band(right - left, 1, left)
+        band = Band(right - left, 1, left)
         now, mass = band.whole(self.layout.customers), band.whole(self.layout.mass)
         way = band.at_cut(np.array(self.model.travel[position])[self.place])
         return self.layout.cuts[left + int(self._best_cut(band, way, mass, now, self._restore(band, now))[0])]
 
     def first_moves(self) -> tuple[FirstMove, ...]:
         """Rank every first move, each with its best continuation."""
-        band, now = _Band(len(self.layout.order), 1), np.array([[float(self.model.customers_out)]])
+        band, now = Band(len(self.layout.order), 1), np.array([[float(self.model.customers_out)]])
         minutes = (band.at_cut(np.array(self.model.start)[self.place]) + band.at_cut(self.split)).copy()
         crew = (self._after(band, self.crew) + minutes)[0].tolist()
         customer = (self._after(band, self.customer) + minutes * now + self._restore(band, now))[0].tolist()

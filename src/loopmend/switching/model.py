@@ -1,8 +1,9 @@
 """The restoration as a mixed-integer program: what is closed, what is alive, no loop and no tie, on every phase.
 
-Every end has a variable, 1 closed. On each phase a fictitious current of one unit to every live enclosure and span
-shows that it is connected with a feeding source; counting closed live ends against live vertices then leaves only
-trees with one source each. Values of other variables follow from those of the ends and devices.
+Every end has a variable, 1 closed. On each phase every span that carries has a direction, away from its source, and
+every live enclosure is fed by exactly one span or by its own device: that leaves trees with one source each, once a
+fictitious current of one unit per live enclosure shows that each is connected with a source. The values of all other
+variables follow from those of the ends and devices.
 """
 
 from __future__ import annotations
@@ -10,10 +11,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from loopmend.network.assets import Bools, EndState, Floats, Ints
 from loopmend.network.positions import Positions
-from loopmend.switching.program import FREE, Program
+from loopmend.switching.program import FREE, Program, Term
 from loopmend.switching.task import Task, find_reachable
 
 
@@ -25,23 +27,36 @@ class PhaseModel:
     ----------
     bit
         Bit of the (first) phase.
-    rows, ends
-        Span row and end of every edge that may carry this phase, shape (n_edges,).
-    edge
-        Number of that edge for each end, -1 where it cannot carry the phase, shape (n_spans, 2).
-    carries
-        Variables: 1 if an edge is closed and alive, shape (n_edges,).
-    at, in_span
-        Variables: 1 if an enclosure, a span is alive on this phase.
+    exists
+        Whether an end may carry this phase, shape (n_spans, 2).
+    down, up
+        Variables: 1 if a span carries from ``from`` to ``to``, from ``to`` to ``from``.
+    hang
+        Variables: 1 if a span is alive through this end only, shape (n_spans, 2).
+    at
+        Variables: 1 if an enclosure is alive on this phase.
     """
 
     bit: int
-    rows: Ints
-    ends: Ints
-    edge: Ints
-    carries: Ints
+    exists: Bools
+    down: Ints
+    up: Ints
+    hang: Ints
     at: Ints
-    in_span: Ints
+
+    def live_end(self, spans: Ints, end: int, coefficient: ArrayLike) -> list[Term]:
+        """Terms that sum to the coefficient where a span is alive through an end."""
+        return [(self.down[spans], coefficient), (self.up[spans], coefficient), (self.hang[spans, end], coefficient)]
+
+    def outward(self, spans: Ints, end: int, coefficient: ArrayLike) -> list[Term]:
+        """Terms that sum to the coefficient where a span is fed through an end."""
+        away = self.down if end == 0 else self.up
+        return [(away[spans], coefficient), (self.hang[spans, end], coefficient)]
+
+    def inward(self, spans: Ints, end: int, coefficient: ArrayLike) -> list[Term]:
+        """Terms that sum to the coefficient where a span feeds the enclosure at an end."""
+        back = self.up if end == 0 else self.down
+        return [(back[spans], coefficient)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -90,7 +105,7 @@ def build_model(task: Task) -> Model:
     closed = program.add_variables((circuit.n_spans, 2), 0, task.closable, whole=True)
     device = program.add_variables((circuit.n_enclosures,), task.held, task.usable, whole=True)
     reachable = find_reachable(task)
-    supplied = program.add_variables((circuit.n_enclosures,), 0, reachable)
+    supplied = program.add_variables((circuit.n_enclosures,), 0, reachable, whole=True)
     phases = tuple(_add_phase(task, program, bit, closed, device) for bit in _distinct_phases(task))
     for phase in phases:
         has = np.flatnonzero(circuit.enclosures.phases & phase.bit)
@@ -111,66 +126,64 @@ def _distinct_phases(task: Task) -> list[int]:
 def _add_phase(task: Task, program: Program, bit: int, closed: Ints, device: Ints) -> PhaseModel:
     circuit = task.circuit
     has_at, has_in = (circuit.enclosures.phases & bit) != 0, (circuit.spans.phases & bit) != 0
-    lands = circuit.spans.enclosure
-    rows, ends = np.nonzero(task.closable & has_in[:, None] & has_at[lands])
-    edge = np.full((circuit.n_spans, 2), -1, dtype=np.int64)
-    edge[rows, ends] = np.arange(len(rows))
+    exists = task.closable & (has_in & ~task.dead_spans)[:, None] & has_at[circuit.spans.enclosure]
+    through = exists.all(axis=1)
     phase = PhaseModel(
         bit=bit,
-        rows=rows,
-        ends=ends,
-        edge=edge,
-        carries=program.add_variables((len(rows),), 0, 1),
+        exists=exists,
+        down=program.add_variables((circuit.n_spans,), 0, through, whole=True),
+        up=program.add_variables((circuit.n_spans,), 0, through, whole=True),
+        hang=program.add_variables((circuit.n_spans, 2), 0, exists),
         at=program.add_variables((circuit.n_enclosures,), 0, has_at & ~task.dead_enclosures),
-        in_span=program.add_variables((circuit.n_spans,), 0, has_in & ~task.dead_spans),
     )
-    sources = np.flatnonzero(task.usable & has_at)
-    _join_ends(program, phase, closed[rows, ends], lands[rows, ends])
-    _keep_radial(program, phase, lands[rows, ends], device[sources], sources)
-    _keep_voltages_apart(task, program, phase, lands[rows, ends])
+    _keep_dead(task, program, phase, closed, (has_in & task.dead_spans)[:, None] & has_at[circuit.spans.enclosure])
+    _join_ends(task, program, phase, closed)
+    _feed_once(task, program, phase, device, np.flatnonzero(task.usable & has_at))
+    _keep_voltages_apart(task, program, phase)
     return phase
 
 
-def _join_ends(program: Program, phase: PhaseModel, closed: Ints, lands: Ints) -> None:
-    """A closed end makes enclosure and span alike; it carries if both are alive."""
-    at, in_span, carries = phase.at[lands], phase.in_span[phase.rows], phase.carries
-    program.add_rows([(at, 1), (in_span, -1), (closed, 1)], -FREE, 1)
-    program.add_rows([(in_span, 1), (at, -1), (closed, 1)], -FREE, 1)
-    program.add_rows([(carries, 1), (closed, -1)], -FREE, 0)
-    program.add_rows([(carries, 1), (at, -1)], -FREE, 0)
-    program.add_rows([(carries, 1), (in_span, -1)], -FREE, 0)
-    program.add_rows([(carries, 1), (closed, -1), (at, -1)], -1, FREE)
+def _keep_dead(task: Task, program: Program, phase: PhaseModel, closed: Ints, grounded: Bools) -> None:
+    """An end of a grounded span is open, or its enclosure is dead."""
+    rows, ends = np.nonzero(grounded & task.closable)
+    lands = task.circuit.spans.enclosure[rows, ends]
+    program.add_rows([(closed[rows, ends], 1), (phase.at[lands], 1)], -FREE, 1)
 
 
-def _keep_radial(program: Program, phase: PhaseModel, lands: Ints, device: Ints, sources: Ints) -> None:
-    """Connect all that is alive with a source, and leave as many carrying ends as trees have."""
-    n_at, n_spans, n_edges = len(phase.at), len(phase.in_span), len(phase.rows)
-    most = float(n_at + n_spans)
-    unit = program.add_variables((n_edges,), -most, most)
-    fed = program.add_variables((len(sources),), 0, most)
-    program.add_rows([(unit, 1), (phase.carries, -most)], -FREE, 0)
-    program.add_rows([(unit, -1), (phase.carries, -most)], -FREE, 0)
-    program.add_rows([(fed, 1), (device, -most)], -FREE, 0)
-    program.add_rows([(phase.at[sources], 1), (device, -1)], 0, FREE)
-    every = np.arange(n_at)
-    program.add_sums(n_at, [(lands, unit, 1), (every, phase.at, 1), (sources, fed, -1)], 0, 0)
-    spans = np.arange(n_spans)
-    program.add_sums(n_spans, [(phase.rows, unit, 1), (spans, phase.in_span, -1)], 0, 0)
-    zeros = [np.zeros(len(numbers), dtype=np.int64) for numbers in (phase.carries, phase.at, phase.in_span, device)]
+def _join_ends(task: Task, program: Program, phase: PhaseModel, closed: Ints) -> None:
+    """A closed end at a live enclosure makes the span alive; a span closed at both ends carries."""
+    every = np.arange(len(phase.down))
+    for end in (0, 1):
+        spans = np.flatnonzero(phase.exists[:, end])
+        at, shut = phase.at[task.circuit.spans.enclosure[spans, end]], closed[spans, end]
+        live = phase.live_end(spans, end, 1)
+        program.add_rows([*live, (shut, -1)], -FREE, 0)
+        program.add_rows([*live, (at, -1)], -FREE, 0)
+        program.add_rows([*live, (shut, -1), (at, -1)], -1, FREE)
+        through = np.flatnonzero(phase.exists.all(axis=1))
+        program.add_rows([(phase.hang[through, end], 1), (closed[through, 1 - end], 1)], -FREE, 1)
+    program.add_rows([*phase.live_end(every, 0, 1), (phase.hang[:, 1], 1)], -FREE, 1)
+
+
+def _feed_once(task: Task, program: Program, phase: PhaseModel, device: Ints, sources: Ints) -> None:
+    """Every live enclosure has one feeding span, or its own device; and all are connected with a source."""
+    n_at, one, other = len(phase.at), *task.circuit.spans.enclosure.T
+    every, beyond = np.arange(n_at), float(max(n_at - 1, 1))
     program.add_sums(
-        1,
-        [
-            (zeros[0], phase.carries, 1),
-            (zeros[1], phase.at, -1),
-            (zeros[2], phase.in_span, -1),
-            (zeros[3], device, 1),
-        ],
+        n_at,
+        [(every, phase.at, -1), (other, phase.down, 1), (one, phase.up, 1), (sources, device[sources], 1)],
         0,
         0,
     )
+    unit = program.add_variables((len(one),), -beyond, beyond)
+    given = program.add_variables((len(sources),), 0, n_at)
+    program.add_rows([(unit, 1), (phase.down, -beyond), (phase.up, 1)], -FREE, 0)
+    program.add_rows([(unit, 1), (phase.down, -1), (phase.up, beyond)], 0, FREE)
+    program.add_rows([(given, 1), (device[sources], -n_at)], -FREE, 0)
+    program.add_sums(n_at, [(other, unit, 1), (one, unit, -1), (every, phase.at, -1), (sources, given, 1)], 0, 0)
 
 
-def _keep_voltages_apart(task: Task, program: Program, phase: PhaseModel, lands: Ints) -> None:
+def _keep_voltages_apart(task: Task, program: Program, phase: PhaseModel) -> None:
     """Where several system voltages meet, number them, and let what carries have one number at both sides."""
     rated = np.concatenate([task.rated.enclosure, task.rated.span])
     known = ~np.isnan(rated)
@@ -180,9 +193,12 @@ def _keep_voltages_apart(task: Task, program: Program, phase: PhaseModel, lands:
     number = np.searchsorted(kinds, np.where(known, rated, kinds[0])).astype(float)
     most = float(len(kinds) - 1)
     label = program.add_variables((len(rated),), np.where(known, number, 0.0), np.where(known, number, most))
-    one, other = label[lands], label[len(phase.at) + phase.rows]
-    program.add_rows([(one, 1), (other, -1), (phase.carries, most)], -FREE, most)
-    program.add_rows([(other, 1), (one, -1), (phase.carries, most)], -FREE, most)
+    n_at = task.circuit.n_enclosures
+    for end in (0, 1):
+        spans = np.flatnonzero(phase.exists[:, end])
+        at, span = label[task.circuit.spans.enclosure[spans, end]], label[n_at + spans]
+        program.add_rows([(at, 1), (span, -1), *phase.live_end(spans, end, most)], -FREE, most)
+        program.add_rows([(span, 1), (at, -1), *phase.live_end(spans, end, most)], -FREE, most)
 
 
 def cut_off_tree(model: Model, feeding_row: int, alive_edges: Bools, open_edges: Bools) -> None:

@@ -13,6 +13,10 @@ from scipy.sparse import coo_matrix
 from loopmend.network.assets import Floats, Ints
 
 FREE = np.inf
+TINY = 1e-9
+"""Coefficients below this are noise to the solver and are left out; the flow has the last word anyway."""
+
+Term = tuple[Ints, ArrayLike]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,7 +58,7 @@ class Program:
         self.n_variables += count
         return numbers.reshape(shape)
 
-    def add_rows(self, terms: Sequence[tuple[Ints, ArrayLike]], low: ArrayLike, high: ArrayLike) -> None:
+    def add_rows(self, terms: Sequence[Term], low: ArrayLike, high: ArrayLike) -> None:
         """Add one row per position: the sum over terms of coefficient times variable lies between the bounds.
 
         Parameters
@@ -91,15 +95,25 @@ class Program:
         n_entries, n_blocks, self.n_rows = mark
         del self.entries[n_entries:], self.row_low[n_blocks:], self.row_high[n_blocks:]
 
-    def minimize(self, cost: Floats, *, most_nodes: int) -> Solved:
-        """Minimize a cost over the variables, searching at most so many nodes (so that the answer repeats)."""
+    def minimize(self, cost: Floats, *, gap: float, most_nodes: int) -> Solved:
+        """Minimize a cost over the variables.
+
+        Parameters
+        ----------
+        gap
+            Share of the optimum that may stay unproven: below half of the smallest step that the cost can take.
+        most_nodes
+            Nodes searched before giving up: a count, not a time, so that the answer does not depend on the machine.
+        """
         rows, columns, values = (np.concatenate([entry[k] for entry in self.entries]) for k in range(3))
         matrix = coo_matrix((values, (rows, columns)), shape=(self.n_rows, self.n_variables)).tocsr()
+        matrix.data[np.abs(matrix.data) < TINY] = 0.0
+        matrix.eliminate_zeros()
         result = milp(
             cost,
             integrality=np.concatenate(self.whole),
             bounds=Bounds(np.concatenate(self.low), np.concatenate(self.high)),
             constraints=LinearConstraint(matrix, np.concatenate(self.row_low), np.concatenate(self.row_high)),
-            options={"mip_rel_gap": 0.0, "node_limit": most_nodes},
+            options={"mip_rel_gap": gap, "node_limit": most_nodes},
         )
         return Solved(None if result.x is None else np.asarray(result.x, dtype=float), result.status in (0, 2))

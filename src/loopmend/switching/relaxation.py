@@ -27,11 +27,11 @@ from loopmend.switching.flow import COLLAPSED_PU, Complexes, Flow
 from loopmend.switching.limits import SLACK_AMPS, SLACK_PU
 from loopmend.switching.loads import Loads, find_loads
 from loopmend.switching.model import Model, PhaseModel
-from loopmend.switching.program import FREE
+from loopmend.switching.program import FREE, Term
 from loopmend.switching.task import Task
 
-MARGIN = 1e-7
-"""Rows are loosened by this share, so that rounding in the program never cuts a true point off."""
+MARGIN = 1e-5
+"""Rows are loosened by this share: ten times what the solver takes for equal, so that no true point is cut off."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -52,8 +52,12 @@ class FlowRows:
         Volts and volt-amperes of one per unit.
     series, half
         Series impedance and half the charging susceptance of each span, per unit.
-    highest
-        No voltage squared can be more, per unit.
+    highest, lowest
+        No voltage squared that is accepted can be more, or less, per unit.
+    most
+        No power through an end can be more.
+    back
+        Active and reactive power that all generation and charging together can send back.
     """
 
     phase: PhaseModel
@@ -67,6 +71,9 @@ class FlowRows:
     series: Complexes
     half: Floats
     highest: float
+    lowest: float
+    most: float
+    back: tuple[float, float]
 
 
 def add_flow_rows(model: Model) -> tuple[FlowRows, ...] | None:
@@ -95,25 +102,40 @@ def _add_phase(model: Model, phase: PhaseModel, loads: Loads) -> FlowRows | None
     if highest is None:
         return None
     lowest = _lowest_square(task, loads.nominal_v / base_v)
-    most = _most_power(load_va / base_va, half, highest, lowest)
-    shape, n_spans = (circuit.n_spans, 2), circuit.n_spans
+    load = load_va / base_va
+    most = _most_power(load, half, highest, lowest)
+    n_spans, n_at = circuit.n_spans, circuit.n_enclosures
+    held = _held_square(task, loads, base_v)
     rows = FlowRows(
         phase=phase,
-        square=program.add_variables((circuit.n_enclosures,), 0, highest),
-        active=program.add_variables(shape, np.where(phase.edge >= 0, -most, 0), np.where(phase.edge >= 0, most, 0)),
-        reactive=program.add_variables(shape, np.where(phase.edge >= 0, -most, 0), np.where(phase.edge >= 0, most, 0)),
+        square=program.add_variables((n_at,), min(lowest, float(np.nanmin(held))) * (1 - MARGIN), highest),
+        active=program.add_variables((n_spans, 2), -most, most),
+        reactive=program.add_variables((n_spans, 2), -most, most),
         current=program.add_variables((n_spans,), 0, most**2 / lowest),
-        charged=program.add_variables(shape, 0, (half * highest)[:, None]),
+        charged=program.add_variables((n_spans, 2), 0, (half * highest)[:, None]),
         base_v=base_v,
         base_va=base_va,
         series=series,
         half=half,
         highest=highest,
+        lowest=min(lowest, float(np.nanmin(held))) * (1 - MARGIN),
+        most=most,
+        back=(
+            float(np.maximum(-load.real, 0).sum()),
+            float(np.maximum(-load.imag, 0).sum() + 2 * half.sum() * highest),
+        ),
     )
-    _add_spans(model, rows, most)
-    _add_enclosures(model, rows, loads, load_va / base_va, most, lowest)
-    _add_ampacity(model, rows, load_va)
+    _add_spans(model, rows)
+    _add_drops(model, rows)
+    _add_lowest(model, rows, lowest)
+    _add_sources(model, rows, load, held)
+    _add_ampacity(model, rows, load)
     return rows
+
+
+def _held_square(task: Task, loads: Loads, base_v: float) -> Floats:
+    """Square of the voltage that each source holds, per unit; NaN where no source."""
+    return np.asarray((loads.nominal_v * task.circuit.enclosures.source_volts_pu / base_v) ** 2)
 
 
 def _highest_square(
@@ -149,97 +171,109 @@ def _most_power(load: Complexes, half: Floats, highest: float, lowest: float) ->
     return float(amps * math.sqrt(highest)) * (1 + MARGIN) + MARGIN
 
 
-def _add_spans(model: Model, rows: FlowRows, most: float) -> None:
-    """Power balance of every span, and the voltage drop of those that carry at both ends."""
+def _add_spans(model: Model, rows: FlowRows) -> None:
+    """Power balance of every span; power only where it is alive, and backward no more than is generated."""
     program, phase = model.program, rows.phase
-    at_ends = (phase.rows, phase.ends)
-    for power in (rows.active[at_ends], rows.reactive[at_ends]):
-        program.add_rows([(power, 1), (phase.carries, -most)], -FREE, 0)
-        program.add_rows([(power, -1), (phase.carries, -most)], -FREE, 0)
+    every = np.arange(len(rows.current))
+    for k, power in enumerate((rows.active, rows.reactive)):
+        for end in (0, 1):
+            out = [*phase.outward(every, end, -rows.most), *phase.inward(every, end, -rows.back[k])]
+            back = [*phase.outward(every, end, -rows.back[k]), *phase.inward(every, end, -rows.most)]
+            program.add_rows([(power[:, end], 1), *out], -FREE, MARGIN)
+            program.add_rows([(power[:, end], -1), *back], -FREE, MARGIN)
     for end in (0, 1):
-        program.add_rows([(rows.charged[:, end], 1), (phase.in_span, -rows.half * rows.highest)], -FREE, 0)
+        alive = [*phase.live_end(every, 0, -rows.half * rows.highest), (phase.hang[:, 1], -rows.half * rows.highest)]
+        program.add_rows([(rows.charged[:, end], 1), *alive], -FREE, 0)
     program.add_rows([(rows.active[:, 0], 1), (rows.active[:, 1], 1), (rows.current, -rows.series.real)], 0, 0)
-    program.add_rows(
-        [
-            (rows.reactive[:, 0], 1),
-            (rows.reactive[:, 1], 1),
-            (rows.current, -rows.series.imag),
-            (rows.charged[:, 0], 1),
-            (rows.charged[:, 1], 1),
-        ],
-        0,
-        0,
-    )
-    _add_drops(model, rows)
+    reactive: list[Term] = [(rows.reactive[:, 0], 1), (rows.reactive[:, 1], 1), (rows.current, -rows.series.imag)]
+    program.add_rows([*reactive, (rows.charged[:, 0], 1), (rows.charged[:, 1], 1)], 0, 0)
 
 
 def _add_drops(model: Model, rows: FlowRows) -> None:
+    """Voltage drop of the spans that carry; elsewhere the two voltages only keep their bounds.
+
+    A hanging span carries its own charging: under the rest of the slack.
+    """
     program, phase = model.program, rows.phase
-    through = np.flatnonzero((phase.edge >= 0).all(axis=1))
+    through = np.flatnonzero(phase.exists.all(axis=1))
     one, other = model.task.circuit.spans.enclosure[through].T
-    z, slack = rows.series[through], 4 * rows.highest
-    drop: list[tuple[Ints, ArrayLike]] = [
+    z = rows.series[through]
+    size, charging = np.abs(z), 2 * rows.half[through] * rows.highest
+    slack = rows.highest - rows.lowest + 4 * size * charging * (1 + size * rows.half[through]) + MARGIN
+    drop: list[Term] = [
         (rows.square[one], 1.0),
         (rows.square[other], -1.0),
         (rows.active[through, 0], -2 * z.real),
         (rows.reactive[through, 0], -2 * z.imag),
         (rows.charged[through, 0], -2 * z.imag),
-        (rows.current[through], np.abs(z) ** 2),
+        (rows.current[through], size**2),
     ]
-    carries = [phase.carries[phase.edge[through, end]] for end in (0, 1)]
-    program.add_rows([*drop, (carries[0], slack), (carries[1], slack)], -FREE, 2 * slack)
-    program.add_rows([*drop, (carries[0], -slack), (carries[1], -slack)], -2 * slack, FREE)
+    program.add_rows([*drop, (phase.down[through], slack), (phase.up[through], slack)], -FREE, slack)
+    program.add_rows([*drop, (phase.down[through], -slack), (phase.up[through], -slack)], -slack, FREE)
 
 
-def _add_enclosures(
-    model: Model,
-    rows: FlowRows,
-    loads: Loads,
-    load: Complexes,
-    most: float,
-    lowest: float,
-) -> None:
-    """Balance, lowest voltage, and what a source holds and may give."""
+def _add_lowest(model: Model, rows: FlowRows, lowest: float) -> None:
+    """Keep the lowest voltage where alive."""
+    lift = max(lowest - rows.lowest, 0.0)
+    model.program.add_rows([(rows.square, 1), (rows.phase.at, -lift)], rows.lowest, FREE)
+
+
+def _add_sources(model: Model, rows: FlowRows, load: Complexes, held: Floats) -> None:
+    """Balance power at every enclosure; what a source holds, and what it may give."""
     task, program, phase = model.task, model.program, rows.phase
-    n, every = task.circuit.n_enclosures, np.arange(task.circuit.n_enclosures)
-    program.add_rows([(rows.square, 1), (phase.at, -lowest)], 0, FREE)
-    sources = np.flatnonzero(task.usable & ((task.circuit.enclosures.phases & phase.bit) != 0))
-    device, lands = model.device[sources], task.circuit.spans.enclosure[phase.rows, phase.ends]
-    given = program.add_variables((2, len(sources)), -most, most)
+    columns, every = task.circuit.enclosures, np.arange(task.circuit.n_enclosures)
+    sources = np.flatnonzero(task.usable & ((columns.phases & phase.bit) != 0))
+    device, held = model.device[sources], held[sources]
+    given = program.add_variables((2, len(sources)), -rows.most, rows.most)
     for k, (power, part) in enumerate(((rows.active, load.real), (rows.reactive, load.imag))):
-        members: list[tuple[Ints, Ints, ArrayLike]] = [
-            (lands, power[phase.rows, phase.ends], 1),
-            (every, phase.at, part),
-            (sources, given[k], -1),
-        ]
-        program.add_sums(n, members, 0, 0)
-        program.add_rows([(given[k], 1), (device, -most)], -FREE, 0)
-        program.add_rows([(given[k], -1), (device, -most)], -FREE, 0)
-    held = (loads.nominal_v[sources] * task.circuit.enclosures.source_volts_pu[sources] / rows.base_v) ** 2
-    program.add_rows([(rows.square[sources], 1), (device, rows.highest)], -FREE, held * (1 + MARGIN) + rows.highest)
-    program.add_rows([(rows.square[sources], 1), (device, -held * (1 - MARGIN))], 0, FREE)
-    limit = (task.circuit.enclosures.source_limit_a[sources] + SLACK_AMPS) * rows.base_v / rows.base_va
+        members: list[tuple[Ints, Ints, ArrayLike]]
+        members = [(task.circuit.spans.enclosure[:, end], power[:, end], 1) for end in (0, 1)]
+        program.add_sums(len(every), [*members, (every, phase.at, part), (sources, given[k], -1)], 0, 0)
+        program.add_rows([(given[k], 1), (device, -rows.most)], -FREE, 0)
+        program.add_rows([(given[k], -1), (device, -rows.most)], -FREE, 0)
+    above, below = rows.highest - held, held - rows.lowest
+    program.add_rows([(rows.square[sources], 1), (device, above)], -FREE, held + above + MARGIN)
+    program.add_rows([(rows.square[sources], 1), (device, -below)], held - below - MARGIN, FREE)
+    limit = (columns.source_limit_a[sources] + SLACK_AMPS) * rows.base_v / rows.base_va
     most_va = np.sqrt(held) * limit * (1 + MARGIN) + MARGIN
+    known = ~np.isnan(most_va)
     for angle in np.linspace(0, 2 * math.pi, 24, endpoint=False):
-        known = ~np.isnan(most_va)
-        turned = [(given[0, known], math.cos(angle)), (given[1, known], math.sin(angle))]
-        program.add_rows(turned, -FREE, most_va[known])
+        turned: list[Term] = [(given[0, known], math.cos(angle)), (given[1, known], math.sin(angle))]
+        program.add_rows([*turned, (device[known], -most_va[known])], -FREE, 0)
 
 
-def _add_ampacity(model: Model, rows: FlowRows, load_va: Complexes) -> None:
+def _add_ampacity(model: Model, rows: FlowRows, load: Complexes) -> None:
     """Limit the current of every end at the angle of the whole load, in both directions."""
-    angle = float(np.angle(load_va.sum())) if load_va.any() else 0.0
-    spans = np.arange(len(rows.current))
-    for turned in (angle, angle + math.pi, 0.0, math.pi):
-        for end in (0, 1):
-            add_ampacity_rows(model, rows, spans, end, np.full(len(spans), turned), np.ones(len(spans)))
+    angle = float(np.angle(load.sum())) if load.any() else 0.0
+    every = np.arange(len(rows.current))
+    for end in (0, 1):
+        for turned in (angle, angle + math.pi, 0.0, math.pi):
+            add_ampacity_rows(model, rows, every, end, np.full(len(every), turned), np.ones(len(every)))
+        _cap_outward(model, rows, end, angle)
+
+
+def _cap_outward(model: Model, rows: FlowRows, end: int, angle: float) -> None:
+    """Limit what goes out at the angle of the load by the ampacity at the highest voltage, where it does go out."""
+    most_va = _ampacity(model, rows) * math.sqrt(rows.highest) + MARGIN
+    spans = np.flatnonzero(~np.isnan(most_va) & rows.phase.exists[:, end])
+    cos, sin = math.cos(angle), math.sin(angle)
+    back = float(np.hypot(*rows.back)) + MARGIN
+    terms: list[Term] = [(rows.active[spans, end], cos), (rows.reactive[spans, end], sin)]
+    terms += rows.phase.outward(spans, end, -most_va[spans]) + rows.phase.inward(spans, end, -back)
+    if cos >= 0 and sin >= 0:
+        model.program.add_rows(terms, -FREE, MARGIN)
+
+
+def _ampacity(model: Model, rows: FlowRows) -> Floats:
+    amps = model.task.circuit.spans.ampacity_a + SLACK_AMPS
+    return np.asarray(amps * rows.base_v / rows.base_va * (1 + MARGIN) + MARGIN)
 
 
 def add_ampacity_rows(model: Model, rows: FlowRows, spans: Ints, end: int, angles: Floats, near_square: Floats) -> None:
     """Limit power at an angle by ampacity times voltage, whose root is bounded by its tangent at a voltage squared."""
     columns = model.task.circuit.spans
-    ampacity = (columns.ampacity_a[spans] + SLACK_AMPS) * rows.base_v / rows.base_va * (1 + MARGIN) + MARGIN
-    keep = ~np.isnan(ampacity) & (rows.phase.edge[spans, end] >= 0)
+    ampacity = _ampacity(model, rows)[spans]
+    keep = ~np.isnan(ampacity) & rows.phase.exists[spans, end]
     spans, ampacity, angles, root = spans[keep], ampacity[keep], angles[keep], np.sqrt(near_square[keep])
     if len(spans):
         at = rows.square[columns.enclosure[spans, end]]
@@ -262,7 +296,7 @@ def add_tangents(model: Model, rows: FlowRows, flow: Flow, of_span: Bools) -> No
     for end in (0, 1):
         lands = circuit.spans.enclosure[:, end]
         volts = flow.phase_volts[which, lands] / rows.base_v
-        fits = of_span & ~np.isnan(amps) & ~np.isnan(volts) & (phase.edge[:, end] >= 0)
+        fits = of_span & ~np.isnan(amps) & ~np.isnan(volts) & phase.exists[:, end]
         # The open end of a live span carries exactly 0 A: nothing to be tight about there.
         spans = np.flatnonzero(fits & (flow.end_amps[:, end] > 0))
         if len(spans):
@@ -293,7 +327,7 @@ def _add_cone(
             (rows.reactive[spans, end], -2 * ratio.imag),
             (rows.charged[spans, end], -2 * ratio.imag),
             (at, size**2),
-            (rows.phase.carries[rows.phase.edge[spans, end]], -free),
+            *rows.phase.live_end(spans, end, -free),
         ],
         -free - MARGIN * size**2,
         FREE,

@@ -101,22 +101,21 @@ def solve_in_order(model: Model) -> Floats | None:
     A value reached in one step is kept in the next; all are whole numbers, so half a unit of slack changes nothing.
     """
     program, rows = model.program, model.task.circuit.enclosures
-    mark, values = program.mark(), None
+    mark = program.mark()
     for counted in (rows.critical, rows.customers):
         if counted.any():
             cost = np.zeros(program.n_variables)
             cost[model.supplied] = -counted
-            solved = program.minimize(cost, most_nodes=MOST_NODES)
+            solved = program.minimize(cost, gap=0.4 / float(counted.sum()), most_nodes=MOST_NODES)
             if solved.values is None or not solved.proven:
                 program.rewind(mark)
                 return None
             reached = round(float(solved.values[model.supplied] @ counted))
             block = np.zeros(len(counted), dtype=np.int64)
             program.add_sums(1, [(block, model.supplied, counted)], reached - 0.5, np.inf)
-    solved = program.minimize(model.operation_cost(), most_nodes=MOST_NODES)
-    values = solved.values if solved.proven else None
+    solved = program.minimize(model.operation_cost(), gap=0.0, most_nodes=MOST_NODES)
     program.rewind(mark)
-    return values
+    return solved.values if solved.proven else None
 
 
 def _refuse(

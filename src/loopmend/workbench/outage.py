@@ -127,11 +127,11 @@ def move_document(move: Move) -> dict[str, Any]:
 def say_move(move: Move) -> str:
     """Say a move in a few words."""
     if move.action == "none":
-        return "nothing to do"
+        return "Nothing to do"
     elbows = [f"{span} ({end.label} end)" for span, end in move.park]
     if move.action == "isolate":
-        return f"isolate at {move.at}: open {' and '.join(elbows)}"
-    return f"go to {move.at}, park the elbow of {' or of '.join(elbows)}, test"
+        return f"Isolate at {move.at}: open {' and '.join(elbows)}"
+    return f"Go to {move.at}, park the elbow of {' or of '.join(elbows)}, test"
 
 
 def _notes(dead: DeadPart, assumptions: Assumptions) -> list[str]:

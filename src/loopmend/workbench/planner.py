@@ -8,6 +8,7 @@ from datetime import date
 from typing import Any
 
 import geopandas as gpd
+import shapely
 
 from loopmend.errors import Finding
 from loopmend.files.circuit import CircuitFiles, require_circuit
@@ -126,7 +127,8 @@ def _window(records: tuple[FailureRecord, ...], today: date, years: tuple[int, i
 
 
 def _points(files: CircuitFiles, records: tuple[FailureRecord, ...]) -> tuple[FailurePoint, ...]:
-    middle = dict(zip(files.spans["id"], files.spans.geometry.interpolate(0.5, normalized=True), strict=True))
+    halfway = shapely.line_interpolate_point(files.spans.geometry.array, 0.5, normalized=True)
+    middle = dict(zip(files.spans["id"], halfway, strict=True))
     found = []
     for record in records:
         place = middle.get(record.span_id)

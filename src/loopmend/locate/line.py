@@ -1,0 +1,243 @@
+"""A dark line, what is believed about it, and what sectionalizing it costs when tests err and closing may blow a fuse.
+
+The line has n spans between n + 1 cuts; cut 0 and cut n are its live ends. A stretch is a pair of cuts. Everything
+is in one currency, customer-minutes: a crew minute and a blown fuse are given a worth in it, both settings.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from loopmend.locate.bands import Band
+from loopmend.network.assets import Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Doubt:
+    """How tests err, and what that leads to.
+
+    Attributes
+    ----------
+    sensitivity, specificity
+        Of a test, 0 to 1.
+    repeat_share
+        Chance that the same test on the same stretch only repeats its last answer.
+    held_sensitivity
+        Chance that closing onto a fault is noticed.
+    again_minutes
+        Minutes of another test where the elbow is parked already.
+    fuse_minutes
+        Minutes to bring back what a blown fuse put out.
+    fuse_worth
+        Customer-minutes that avoiding a blown fuse is worth beyond the outage: wear, risk, company rule.
+    crew_worth
+        Customer-minutes that a crew minute is worth.
+    """
+
+    sensitivity: float = 0.97
+    specificity: float = 0.99
+    repeat_share: float = 0.5
+    held_sensitivity: float = 0.99
+    again_minutes: float = 5.0
+    fuse_minutes: float = 20.0
+    fuse_worth: float = 0.0
+    crew_worth: float = 1.0
+
+    @property
+    def weights(self) -> Floats:
+        """Worth of a crew minute, a customer-minute and a fuse, shape (3,)."""
+        return np.array([self.crew_worth, 1.0, self.fuse_worth])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Line:
+    """The dark line.
+
+    Attributes
+    ----------
+    travel
+        Minutes between cuts, shape (n + 1, n + 1).
+    split, switch
+        Minutes at each cut, shape (n + 1,).
+    customers
+        Customers out while a stretch is dark, shape (n + 1, n + 1), at [left cut, right cut].
+    at_risk
+        Customers whom a fuse blown by closing from the left (from the right) puts out besides those that are out,
+        when the dark line begins (ends) at a cut; shape (2, n + 1).
+    """
+
+    travel: Floats
+    split: Floats
+    switch: Floats
+    customers: Floats
+    at_risk: Floats
+
+    @property
+    def n_spans(self) -> int:
+        """Number of spans of the line."""
+        return len(self.split) - 1
+
+    def stretch(self, left: int, right: int) -> Line:
+        """Take the part between two cuts as a line of its own."""
+        cut = slice(left, right + 1)
+        return Line(
+            np.ascontiguousarray(self.travel[cut, cut]),
+            self.split[cut],
+            self.switch[cut],
+            np.ascontiguousarray(self.customers[cut, cut]),
+            np.ascontiguousarray(self.at_risk[:, cut]),
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class Belief:
+    """Probability of every single and double fault of the line.
+
+    Attributes
+    ----------
+    single
+        That only this span is faulted, shape (n,).
+    pair
+        That these two are, shape (n, n), zero on and below the diagonal.
+    """
+
+    single: Floats
+    pair: Floats
+
+    @cached_property
+    def faulted(self) -> Floats:
+        """Probability that each span is faulted, shape (n,)."""
+        return np.asarray(self.single + self.pair.sum(axis=0) + self.pair.sum(axis=1))
+
+    @cached_property
+    def sides(self) -> Floats:
+        """Probability that at each cut all faults lie left, all right, some on both sides; shape (3, n + 1)."""
+        n = len(self.single)
+        total = np.zeros((n + 1, n + 1))
+        total[1:, 1:] = self.pair.cumsum(axis=0).cumsum(axis=1)
+        left = np.concatenate([[0.0], self.single.cumsum()]) + np.diagonal(total)
+        both = total[np.arange(n + 1), n] - np.diagonal(total)
+        return np.stack([left, 1.0 - left - both, both])
+
+    def likely(self) -> tuple[tuple[int, ...], float]:
+        """Take the most probable hypothesis, lowest numbers first among equals, and its probability."""
+        k = int(self.single.argmax())
+        i, j = np.unravel_index(int(self.pair.argmax()), self.pair.shape)
+        if self.pair[i, j] > self.single[k]:
+            return (int(i), int(j)), float(self.pair[i, j])
+        return (k,), float(self.single[k])
+
+    def see(self, left: int, right: int, hit: float, miss: float) -> Belief:
+        """Learn from a record: likelihood ``hit`` if a fault lies between two cuts, else ``miss``."""
+        touched = np.zeros(len(self.single), dtype=bool)
+        touched[left:right] = True
+        single = self.single * np.where(touched, hit, miss)
+        pair = self.pair * np.where(touched[:, None] | touched[None, :], hit, miss)
+        total = single.sum() + pair.sum()
+        if not total > 0.0:
+            raise ValueError("the record contradicts the belief")
+        return Belief(single / total, pair / total)
+
+    def narrow(self, left: int, right: int) -> Belief:
+        """Keep what concerns a stretch: a pair with one fault outside counts as the other alone."""
+        inside = slice(left, right)
+        rows, columns = self.pair[inside], self.pair[:, inside]
+        pair = self.pair[inside, inside]
+        single = self.single[inside] + rows.sum(axis=1) - pair.sum(axis=1) + columns.sum(axis=0) - pair.sum(axis=0)
+        total = single.sum() + pair.sum()
+        if not total > 0.0:
+            raise ValueError("nothing is believed to be faulted on the stretch")
+        return Belief(single / total, pair / total)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Outlook:
+    """What remains to be spent on every stretch, for a single fault there.
+
+    Attributes
+    ----------
+    from_right, from_left
+        Crew minutes, customer-minutes and fuses, times the probability of the stretch, when the crew stands at its
+        right cut, at ``[:, left, right]``, and at its left cut, at ``[:, right, left]``; shape (3, n + 1, n + 1).
+    """
+
+    from_right: Floats
+    from_left: Floats
+
+
+def look_ahead(line: Line, share: Floats, doubt: Doubt) -> Outlook:
+    """Work out what every stretch still takes, if each step is to test and close the side believed good, or to close.
+
+    A test errs, so closing after it may blow a fuse; closing at once may too, and spares the test. After a fuse has
+    blown the fault is known to lie there and the other side is closed. Which of the two, at which cut, is chosen for
+    the least worth; O(n^3), all stretches of one width at once. A heuristic: a test is not repeated in it, and there
+    is one fault.
+
+    Parameters
+    ----------
+    share
+        Probability of each span, shape (n,), any scale.
+    """
+    n = line.n_spans
+    before = np.concatenate([[0.0], np.cumsum(share)])
+    mass = np.triu(before[None, :] - before[:, None])
+    tables = Outlook(np.zeros((3, n + 1, n + 1)), np.zeros((3, n + 1, n + 1)))
+    mirrored = np.ascontiguousarray(mass.T)
+    for width in range(2, n + 1):
+        band = Band(width, n + 1 - width)
+        spent = _step(line, band, mass, mirrored, doubt)
+        after = np.stack(
+            [
+                band.from_left(here) + band.from_right(there)
+                for here, there in zip(tables.from_right, tables.from_left, strict=True)
+            ]
+        )
+        spent += after
+        for table, way, where in (
+            (tables.from_right, band.from_right(line.travel), (band.left, band.right)),
+            (tables.from_left, band.from_left(line.travel), (band.right, band.left)),
+        ):
+            minutes = way * band.whole(mass)
+            total = spent + np.stack([minutes, minutes * band.whole(line.customers), np.zeros_like(minutes)])
+            best = np.tensordot(doubt.weights, total, axes=1).argmin(axis=1)
+            table[(slice(None), *where)] = total[:, np.arange(band.rows), best]
+    return tables
+
+
+def _step(line: Line, band: Band, mass: Floats, mirrored: Floats, doubt: Doubt) -> Floats:
+    """Cost of splitting at each cut of each stretch, the cheapest way, less the travel; shape (3, rows, cuts)."""
+    left, right = band.from_left(mass), band.from_right(mirrored)
+    whole, out = band.whole(mass), band.whole(line.customers)
+    split, switch = band.at_cut(line.split), band.at_cut(line.switch)
+    miss, false = 1.0 - doubt.sensitivity, 1.0 - doubt.specificity
+    risk_left, risk_right = line.at_risk[0][band.left, None], line.at_risk[1][band.right, None]
+    # Minutes, probability of a fuse blown by closing the left and the right side: test one side, or close at once.
+    park = np.maximum(split - doubt.again_minutes, 0.0) * whole
+    none = np.zeros_like(left)
+    ways = (
+        (split * whole, miss * left, false * right),
+        (split * whole, false * left, miss * right),
+        (park, left, none),
+        (park, none, right),
+    )
+    best = np.full(left.shape, np.inf)
+    found = np.zeros((3, *left.shape))
+    for minutes, blown_left, blown_right in ways:
+        blown = blown_left + blown_right
+        crew = minutes + switch * whole + blown * (doubt.fuse_minutes + switch)
+        customer = crew * out + (blown_left * risk_left + blown_right * risk_right) * doubt.fuse_minutes
+        total = np.stack([crew, customer, blown])
+        worth = np.tensordot(doubt.weights, total, axes=1)
+        better = worth < best
+        best = np.where(better, worth, best)
+        found = np.where(better, total, found)
+    return found
+
+
+def widen(belief: Belief, floor: float) -> Belief:
+    """Mix a belief with an even one over single faults: for evidence that may be wrong in ways nobody listed."""
+    n = len(belief.single)
+    return replace(belief, single=belief.single * (1.0 - floor) + floor / n, pair=belief.pair * (1.0 - floor))
