@@ -11,6 +11,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_matrix
 
 from loopmend.network.assets import Floats, Ints
+from loopmend.switching.quiet import quiet_standard_output
 
 FREE = np.inf
 TINY = 1e-9
@@ -109,11 +110,12 @@ class Program:
         matrix = coo_matrix((values, (rows, columns)), shape=(self.n_rows, self.n_variables)).tocsr()
         matrix.data[np.abs(matrix.data) < TINY] = 0.0
         matrix.eliminate_zeros()
-        result = milp(
-            cost,
-            integrality=np.concatenate(self.whole),
-            bounds=Bounds(np.concatenate(self.low), np.concatenate(self.high)),
-            constraints=LinearConstraint(matrix, np.concatenate(self.row_low), np.concatenate(self.row_high)),
-            options={"mip_rel_gap": gap, "node_limit": most_nodes},
-        )
+        with quiet_standard_output():
+            result = milp(
+                cost,
+                integrality=np.concatenate(self.whole),
+                bounds=Bounds(np.concatenate(self.low), np.concatenate(self.high)),
+                constraints=LinearConstraint(matrix, np.concatenate(self.row_low), np.concatenate(self.row_high)),
+                options={"mip_rel_gap": gap, "node_limit": most_nodes},
+            )
         return Solved(None if result.x is None else np.asarray(result.x, dtype=float), result.status in (0, 2))

@@ -22,13 +22,13 @@ from loopmend.switching.task import (
     score_positions,
 )
 
-MOST_ENDS = 1500
+MOST_ENDS = 400
 """Ends in one connected part up to which a proof is tried."""
 
 MOST_ROUNDS = 60
 """Restorations that the program may propose and the flow refuse before the search settles for a heuristic."""
 
-MOST_NODES = 20_000
+MOST_NODES = 3_000
 """Nodes of the search tree per solve; a count, not a time, so that the answer does not depend on the machine."""
 
 
