@@ -215,18 +215,32 @@ def _end(place: EndPlace) -> dict[str, str]:
 
 
 def _flow_document(circuit: Circuit, flow: Flow) -> dict[str, Any]:
-    def known(values: Floats, row: int) -> float | None:
-        return float(values[row]) if np.isfinite(values[row]) else None
+    """Lay the flow out: every span (dead ones carry 0 A), every enclosure that has voltage.
 
+    Where a source collapsed, nothing is known of what it feeds: null, never 0.
+    """
+
+    def figure(values: Floats, row: int, dead: float | None) -> float | None:
+        return float(values[row]) if np.isfinite(values[row]) else dead
+
+    at_rest = None if flow.collapsed else 0.0
+    unknown = np.isnan(circuit.spans.ampacity_a)
+    spans = [
+        {
+            "id": str(name),
+            "amps": figure(flow.span_amps, row, at_rest),
+            "loading_pct": figure(flow.loading_pct, row, None if unknown[row] else at_rest),
+        }
+        for row, name in enumerate(circuit.spans.span_id)
+    ]
+    enclosures = [
+        {"id": str(name), "volts_pu": float(flow.volts_pu[row])}
+        for row, name in enumerate(circuit.enclosures.enclosure_id)
+        if np.isfinite(flow.volts_pu[row])
+    ]
     return {
-        "spans": [
-            {"id": str(name), "amps": known(flow.span_amps, row), "loading_pct": known(flow.loading_pct, row)}
-            for row, name in enumerate(circuit.spans.span_id)
-        ],
-        "enclosures": [
-            {"id": str(name), "volts_pu": known(flow.volts_pu, row)}
-            for row, name in enumerate(circuit.enclosures.enclosure_id)
-        ],
+        "spans": spans,
+        "enclosures": enclosures,
         "assumptions": list(flow.assumptions),
         "collapsed": list(flow.collapsed),
     }
