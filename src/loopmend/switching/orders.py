@@ -9,6 +9,7 @@ from loopmend.evidence.safety import cautions
 from loopmend.network.assets import End, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions, apply_device, apply_end_states
+from loopmend.network.tracing import trace_supply
 from loopmend.switching.flow import solve_flow
 from loopmend.switching.interlock import Hazards, apply_step
 from loopmend.switching.limits import find_violations
@@ -62,9 +63,25 @@ def draft_restoration(
         if step.action == "open":
             opened.append((place.span_id, place.end, EndState.OPEN))
     now = apply_end_states(circuit, now, opened)
-    changes = sequence_changes(circuit, now, restoration.target, hazards, fits=fits)
-    steps += _spoken(circuit, changes)
+    target = leave_idle_devices_open(circuit, restoration)
+    steps += _spoken(circuit, sequence_changes(circuit, now, target, hazards, fits=fits))
     return _renumbered(steps)
+
+
+def leave_idle_devices_open(circuit: Circuit, restoration: Restoration) -> Positions:
+    """Return the target without closing a device that would feed nothing but its own pole.
+
+    Such a device guards the work on the span next to it; it is closed by the order that returns to normal.
+    """
+    target = restoration.target
+    fed = trace_supply(circuit, target).enclosure_source
+    for name in restoration.close_devices:
+        row = circuit.enclosure_row[name]
+        others = (fed == row).any(axis=0)
+        others[row] = False
+        if not others.any():
+            target = apply_device(target, name, closed=False)
+    return target
 
 
 def draft_grounding(circuit: Circuit, now: Positions, spans: Iterable[str]) -> tuple[Step, ...]:
