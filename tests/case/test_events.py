@@ -18,6 +18,7 @@ OLD_BODIES: list[tuple[str, dict[str, Any]]] = [
     ("assumptions_changed", {"assumptions": {"faults": "one_span"}}),
     ("crew_moved", {"enclosure": "E1"}),
     ("evidence_recorded", {"evidence_id": "V1", "evidence": {"kind": "energized", "spans": ["S1"], "held": True}}),
+    ("drain_recorded", {"evidence_id": "V1"}),
     ("evidence_withdrawn", {"evidence_id": "V1", "reason": "wrong padmount"}),
     ("end_switched", {"span": "S1", "end": "from", "state": "open"}),
     ("fault_declared", {"spans": ["S1"], "reason": ""}),

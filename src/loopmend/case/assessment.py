@@ -21,6 +21,10 @@ from loopmend.switching.interlock import Hazards
 SUSPECT_FROM = 0.02
 """From this share of suspicion on, the interlock treats a span as suspect. A setting of ours, without a source."""
 
+CLEARED_BELOW = 0.1
+"""Below that share, a span is still suspect until the records have brought it under this part of what it was before
+any record: among many spans each one has a small share from the start. A setting of ours, without a source."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Knowledge:
@@ -104,14 +108,20 @@ def at_outage(state: CaseState) -> Positions:
 
 def hazards_of(known: Knowledge, state: CaseState) -> Hazards:
     """Say what the interlock must guard: the faulted spans, the suspects until a fault is declared, work under way."""
-    repaired = set(state.repaired)
-    faulted = frozenset(span for span in state.faulted if span not in repaired)
-    suspects: frozenset[str] = frozenset()
-    if not state.faulted:
-        found = assess(known, state)
-        suspects = frozenset(
-            s.id
-            for s in (found.posterior.suspects if found.posterior else ())
-            if s.kind == "span" and s.p >= SUSPECT_FROM
-        ) or frozenset(found.dead.spans if found.posterior is None else ())
-    return Hazards(faulted=faulted, suspects=suspects, work_on=faulted if state.faulted else frozenset())
+    faulted = frozenset(state.unrepaired)
+    suspects = frozenset[str]() if state.faulted else _suspect_spans(known, state)
+    return Hazards(faulted=faulted, suspects=suspects, work_on=faulted)
+
+
+def _suspect_spans(known: Knowledge, state: CaseState) -> frozenset[str]:
+    """Spans that the records have not cleared; the whole dead part where they contradict each other."""
+    found = assess(known, state)
+    if found.posterior is None:
+        return frozenset(found.dead.spans)
+    before = find_suspects(known, found.dead, found.assumptions, [])
+    share_before = {s.id: s.p for s in before.suspects if s.kind == "span"}
+    return frozenset(
+        s.id
+        for s in found.posterior.suspects
+        if s.kind == "span" and (s.p >= SUSPECT_FROM or s.p > CLEARED_BELOW * share_before[s.id])
+    )

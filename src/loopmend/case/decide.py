@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, replace
 from typing import Any
 
 from loopmend.case import events as ev
 from loopmend.case import requests as rq
 from loopmend.case.assessment import Knowledge, assess, hazards_of
-from loopmend.case.assumptions import check_assumptions
+from loopmend.case.assumptions import check_assumptions, read_assumptions
 from loopmend.case.documents import read_observation
 from loopmend.case.drafting import draft_order
-from loopmend.case.state import CaseState, Order
+from loopmend.case.gates import check_drain, check_record, counted_verdict, needs_drain, require_drained
+from loopmend.case.measured import judge_measured
+from loopmend.case.state import CaseState, Order, is_grounded
 from loopmend.errors import DataError, EvidenceError, Finding, LoopmendError, NetworkError, OrderError
+from loopmend.locate.dead import find_dead_part
 from loopmend.locate.infer import infer_operated
 from loopmend.network.assets import End, EndState
 from loopmend.network.graph import Circuit
-from loopmend.network.positions import apply_overrides, find_differences, normal_positions
+from loopmend.network.positions import Positions, apply_overrides, end_state, find_differences, normal_positions
 from loopmend.switching.interlock import apply_step
 from loopmend.switching.steps import Action, Step
 
@@ -30,7 +33,8 @@ def decide_opening(circuit: Circuit, request: rq.OpenCase) -> tuple[ev.Payload, 
     Raises
     ------
     NetworkError
-        If an id is not in the circuit, a device is not a source, or no device explains the reports.
+        If an id is not in the circuit, a device is not a source, no device explains the reports, or what the device
+        feeds is nothing, or a loop.
     DataError
         If the assumptions cannot be used.
     """
@@ -41,10 +45,11 @@ def decide_opening(circuit: Circuit, request: rq.OpenCase) -> tuple[ev.Payload, 
     findings = check_assumptions(request.assumptions, circuit)
     if findings:
         raise DataError(findings)
-    operated = request.operated
-    if not operated:
+    operated = tuple(dict.fromkeys(request.operated))
+    if not operated and request.reported_out:
         operated = infer_operated(circuit, as_found, request.reported_out).operated
     _require_sources(circuit, operated)
+    _require_dead_part(circuit, as_found, operated)
     return (
         ev.CaseOpened(
             circuit=request.circuit,
@@ -70,7 +75,19 @@ def decide(known: Knowledge, state: CaseState, request: rq.Request) -> tuple[ev.
     """
     if state.closed_at is not None:
         raise OrderError.about(state.title, "case", "is closed", state.closed_at.isoformat(), "open a new case")
+    if isinstance(request, rq.OpenCase):
+        raise OrderError.about(state.title, "case", "is open already", state.phase, "open another case")
+    if what := _what_waits(request):
+        require_drained(state, what)
     return _DECIDERS[type(request)](known, state, request)
+
+
+def _what_waits(request: rq.Request) -> str:
+    """Name what must wait until a tested stretch is drained and grounded; "" for what need not."""
+    if isinstance(request, rq.RecordEvidence):
+        return "" if request.evidence.get("kind") == "indicator" else "further test"
+    names = {rq.SwitchEnd: "switching", rq.SignStep: "next step", rq.RecordRepair: "repair", rq.CloseCase: "closing"}
+    return names.get(type(request), "")
 
 
 def _require_sources(circuit: Circuit, operated: tuple[str, ...]) -> None:
@@ -100,6 +117,13 @@ def _require_sources(circuit: Circuit, operated: tuple[str, ...]) -> None:
         raise NetworkError(findings)
 
 
+def _require_dead_part(circuit: Circuit, as_found: Positions, operated: tuple[str, ...]) -> None:
+    after = Positions(as_found.states, as_found.open_devices | frozenset(operated))
+    if not find_dead_part(circuit, as_found, after, operated).spans:
+        names = ", ".join(operated)
+        raise NetworkError.about(names, "operated", "fed no span in these positions", names, "correct the positions")
+
+
 def _change_assumptions(known: Knowledge, state: CaseState, request: rq.ChangeAssumptions) -> tuple[ev.Payload, ...]:
     findings = check_assumptions({**state.assumptions, **request.assumptions}, known.circuit)
     if findings:
@@ -115,22 +139,57 @@ def _move_crew(known: Knowledge, state: CaseState, request: rq.MoveCrew) -> tupl
 def _record_evidence(known: Knowledge, state: CaseState, request: rq.RecordEvidence) -> tuple[ev.Payload, ...]:
     evidence_id = f"V{len(state.evidence) + 1}"
     _, findings = read_observation(request.evidence, known.circuit, evidence_id)
+    findings = findings or _check_method(known, state, request.evidence, evidence_id)
+    findings = (*findings, *check_record(request))
     if findings:
         raise EvidenceError(findings)
     if request.at_enclosure:
         known.circuit.require_enclosures([request.at_enclosure], "evidence")
+    evidence = {key: list(v) if isinstance(v, tuple) else v for key, v in request.evidence.items()}
+    taken = ""
+    invalid: tuple[str, ...] = ()
+    if evidence["kind"] == "test":
+        verdict, invalid = counted_verdict(request)
+        taken, evidence["verdict"] = (str(evidence["verdict"]) if invalid else ""), verdict
     return (
         ev.EvidenceRecorded(
             evidence_id=evidence_id,
-            evidence=dict(request.evidence),
+            evidence=evidence,
             at_enclosure=request.at_enclosure,
             note=request.note,
             gates=dict(request.gates),
             readings=[list(pair) for pair in request.readings],
             verdict_proposed=request.verdict_proposed,
             overrule_reason=request.overrule_reason,
+            channel=request.channel,
+            vouched_by=request.vouched_by,
+            reasons=list(request.reasons),
+            confidence=request.confidence,
+            situation=dict(request.situation),
+            made=dict(request.made),
+            verdict_taken=taken,
+            invalid_because=list(invalid),
+            drain_due=needs_drain(request),
         ),
     )
+
+
+def _record_drain(known: Knowledge, state: CaseState, request: rq.RecordDrain) -> tuple[ev.Payload, ...]:
+    findings = check_drain(state, request)
+    if findings:
+        raise EvidenceError(findings)
+    if request.at_enclosure:
+        known.circuit.require_enclosures([request.at_enclosure], "drain")
+    return (ev.DrainRecorded(**asdict(request)),)
+
+
+def _check_method(known: Knowledge, state: CaseState, evidence: Mapping[str, Any], label: str) -> tuple[Finding, ...]:
+    """Ask for a method whose accuracy is known, unless every record is taken as true."""
+    methods = read_assumptions(state.assumptions, known.circuit, "", known.methods).accuracy.methods
+    if evidence["kind"] != "test" or methods is None or evidence["method"] in methods:
+        return ()
+    problem, remedy = "accuracy of this method is not known", f"use one of {', '.join(sorted(methods))}"
+    return (Finding(asset_id=label, layer="evidence", problem=problem, value=evidence["method"], remedy=remedy),)
 
 
 def _withdraw_evidence(_known: Knowledge, state: CaseState, request: rq.WithdrawEvidence) -> tuple[ev.Payload, ...]:
@@ -167,9 +226,12 @@ def _switch_end(known: Knowledge, state: CaseState, request: rq.SwitchEnd) -> tu
             "use from or to; open, closed or grounded",
         )
     end = End[request.end.upper()]
+    action = actions[request.state]
+    if action == "open" and end_state(known.circuit, state.now, request.span, end) is EndState.GROUNDED:
+        action = "remove_ground"
     step = Step(
         n=1,
-        action=actions[request.state],
+        action=action,
         enclosure=known.circuit.enclosure_at(request.span, end),
         span=request.span,
         end=end,
@@ -180,14 +242,15 @@ def _switch_end(known: Knowledge, state: CaseState, request: rq.SwitchEnd) -> tu
 
 
 def _declare_fault(known: Knowledge, state: CaseState, request: rq.DeclareFault) -> tuple[ev.Payload, ...]:
-    known.circuit.require_spans(request.spans, "fault")
-    if not request.spans:
+    spans = tuple(dict.fromkeys(request.spans))
+    known.circuit.require_spans(spans, "fault")
+    if not spans:
         raise EvidenceError.about("", "fault", "no span named", "none", "name the faulted span")
     if (order := state.open_order) is not None:
         raise OrderError.about(order.order_id, "order", "is not finished", order.status, "finish or stop it first")
     found = assess(known, state)
     dead = set(found.dead.spans)
-    strange = [span for span in request.spans if span not in dead]
+    strange = [span for span in spans if span not in dead]
     if strange:
         raise EvidenceError(
             [
@@ -201,13 +264,11 @@ def _declare_fault(known: Knowledge, state: CaseState, request: rq.DeclareFault)
                 for span in strange
             ]
         )
-    p_named = 0.0 if found.posterior is None else sum(found.p_of(span) for span in request.spans)
+    p_named = 0.0 if found.posterior is None else sum(found.p_of(span) for span in spans)
     elsewhere = 1.0 if found.posterior is None else max(0.0, 1.0 - p_named)
     if elsewhere > 1e-9:
-        _require_text(
-            request.reason, ", ".join(request.spans), f"the reason: {elsewhere:.0%} of the suspicion is elsewhere"
-        )
-    return (ev.FaultDeclared(spans=list(request.spans), reason=request.reason, elsewhere=elsewhere),)
+        _require_text(request.reason, ", ".join(spans), f"the reason: {elsewhere:.0%} of the suspicion is elsewhere")
+    return (ev.FaultDeclared(spans=list(spans), reason=request.reason, elsewhere=elsewhere),)
 
 
 def _draft(known: Knowledge, state: CaseState, request: rq.DraftOrder) -> tuple[ev.Payload, ...]:
@@ -244,7 +305,13 @@ def _sign(known: Knowledge, state: CaseState, request: rq.SignStep) -> tuple[ev.
         )
     apply_step(known.circuit, state.now, Step.from_document(step), hazards_of(known, state))
     return (
-        ev.StepSigned(order_id=order.order_id, n=request.n, confirmed_by=request.confirmed_by, found=request.found),
+        ev.StepSigned(
+            order_id=order.order_id,
+            n=request.n,
+            confirmed_by=request.confirmed_by,
+            found=request.found,
+            measured=judge_measured(known.circuit, step, request.measured),
+        ),
     )
 
 
@@ -273,15 +340,11 @@ def _record_repair(known: Knowledge, state: CaseState, request: rq.RecordRepair)
     for name in ("cause", "work", "proof_method"):
         if not getattr(request, name).strip():
             refuse(f"{name.replace('_', ' ')} is blank", "", "fill it in; write unknown where it is not known")
-    if not findings and not _grounded(known.circuit, state, request.span):
+    if not findings and not is_grounded(known.circuit, state.now, request.span):
         refuse("is not grounded at both ends", request.span, "draft, approve and sign the order to ground it first")
     if findings:
         raise OrderError(findings)
     return (ev.RepairRecorded(**asdict(request)),)
-
-
-def _grounded(circuit: Circuit, state: CaseState, span: str) -> bool:
-    return bool((state.now.states[circuit.span_row[span]] == EndState.GROUNDED).all())
 
 
 def _close(known: Knowledge, state: CaseState, request: rq.CloseCase) -> tuple[ev.Payload, ...]:
@@ -298,8 +361,7 @@ def _close(known: Knowledge, state: CaseState, request: rq.CloseCase) -> tuple[e
     ]
     findings += [
         _unfinished(span, "repair", "is not recorded", span, "record it, or give the reason in the note")
-        for span in state.faulted
-        if span not in state.repaired
+        for span in state.unrepaired
     ]
     if not state.faulted:
         findings.append(_unfinished(state.title, "case", "no fault was declared", "none", "say why in the note"))
@@ -347,6 +409,7 @@ _DECIDERS: dict[type[Any], Callable[[Knowledge, CaseState, Any], tuple[ev.Payloa
     rq.ChangeAssumptions: _change_assumptions,
     rq.MoveCrew: _move_crew,
     rq.RecordEvidence: _record_evidence,
+    rq.RecordDrain: _record_drain,
     rq.WithdrawEvidence: _withdraw_evidence,
     rq.SwitchEnd: _switch_end,
     rq.DeclareFault: _declare_fault,

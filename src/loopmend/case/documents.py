@@ -36,13 +36,19 @@ def read_observation(
     tuple
         The observation, or None with what is wrong with it.
     """
-    readers: dict[Any, Reader] = {"test": _read_test, "indicator": _read_indicator, "energized": _read_energized}
+    readers: dict[str, Reader] = {"test": _read_test, "indicator": _read_indicator, "energized": _read_energized}
     kind = document.get("kind")
-    if kind not in readers:
+    if not isinstance(kind, str) or kind not in readers:
         return None, (_bad(label, "unknown kind of evidence", kind, "use test, indicator or energized"),)
     findings: list[Finding] = []
     observation = readers[kind](document, circuit, label, findings)
     return (None if findings else observation), tuple(findings)
+
+
+def named_spans(document: Mapping[str, Any]) -> tuple[str, ...]:
+    """Spans that a record names, under ``span`` or ``spans``, each once; none where it is about equipment alone."""
+    named = document.get("spans", document.get("span"))
+    return tuple(dict.fromkeys([named] if isinstance(named, str) else named or ()))
 
 
 def _read_test(document: Mapping[str, Any], circuit: Circuit, label: str, findings: list[Finding]) -> TestResult:
@@ -72,6 +78,8 @@ def _read_indicator(
     if state not in INDICATOR_STATES:
         findings.append(_bad(label, "unknown indicator state", state, f"use one of {', '.join(INDICATOR_STATES)}"))
     spans = _read_spans(document, circuit, label, findings)
+    if len(spans) > 1:
+        findings.append(_bad(label, "an indicator sits on one span", list(spans), "record each indicator by itself"))
     return IndicatorReading(span=spans[0] if spans else "", end=End.FROM if end == "from" else End.TO, state=str(state))
 
 

@@ -37,8 +37,7 @@ def draft_order(
         steps = draft_restoration(circuit, state.now, found, hazards, fits=_fits(circuit, request))
         remarks = _remarks(found)
     elif request.purpose == "ground":
-        waiting = [span for span in state.faulted if span not in state.repaired]
-        steps = draft_grounding(circuit, state.now, waiting)
+        steps = draft_grounding(circuit, state.now, state.unrepaired)
     elif request.purpose == "return":
         steps = draft_return(circuit, state.now, state.as_found, hazards, fits=_fits(circuit, request))
     else:

@@ -46,7 +46,11 @@ class CrewMoved:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EvidenceRecorded:
-    """Something was observed; `evidence` has the shape of the case file."""
+    """Something was observed; `evidence` has the shape of the case file, with the verdict that counts.
+
+    ``verdict_taken`` is what the person took it for where that counts otherwise, because the test was not valid where
+    it was made (``invalid_because``). The other fields are those of the request.
+    """
 
     evidence_id: str
     evidence: dict[str, Any]
@@ -56,6 +60,27 @@ class EvidenceRecorded:
     readings: list[list[float]] = field(default_factory=list)
     verdict_proposed: str = ""
     overrule_reason: str = ""
+    channel: str = ""
+    vouched_by: str = ""
+    reasons: list[str] = field(default_factory=list)
+    confidence: float | None = None
+    situation: dict[str, Any] = field(default_factory=dict)
+    made: dict[str, Any] = field(default_factory=dict)
+    verdict_taken: str = ""
+    invalid_because: list[str] = field(default_factory=list)
+    drain_due: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrainRecorded:
+    """The stretch of a test was drained down to zero and the ground put on, or nothing had been charged."""
+
+    evidence_id: str
+    reading_kv: float = 0.0
+    ground_on: bool = False
+    at_enclosure: str = ""
+    vouched_by: str = ""
+    never_charged: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,6 +135,7 @@ class StepSigned:
     n: int
     confirmed_by: str = ""
     found: str = ""
+    measured: dict[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -148,6 +174,7 @@ Payload = (
     | AssumptionsChanged
     | CrewMoved
     | EvidenceRecorded
+    | DrainRecorded
     | EvidenceWithdrawn
     | EndSwitched
     | FaultDeclared
@@ -164,6 +191,7 @@ _KINDS: dict[str, type[Payload]] = {
     "assumptions_changed": AssumptionsChanged,
     "crew_moved": CrewMoved,
     "evidence_recorded": EvidenceRecorded,
+    "drain_recorded": DrainRecorded,
     "evidence_withdrawn": EvidenceWithdrawn,
     "end_switched": EndSwitched,
     "fault_declared": FaultDeclared,

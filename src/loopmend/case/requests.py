@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 Purpose = Literal["restore", "ground", "return"]
+Channel = Literal["field", "radio", "desk"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,15 +42,57 @@ class MoveCrew:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordEvidence:
-    """Record a test, an indicator reading or an energized stretch, in the shape of the case file."""
+    """Record a test, an indicator reading or an energized stretch, in the shape of the case file.
+
+    Attributes
+    ----------
+    gates
+        What was ticked before the test; a test from the field needs all of `loopmend.case.gates.GATES`.
+    channel
+        ``field`` (the crew's own form), ``radio`` (called in, somebody vouches) or ``desk`` (entered without either).
+    readings
+        As read, (seconds, kV), untouched.
+    verdict_proposed, reasons, confidence
+        What the readings say; a verdict in the evidence that differs needs ``overrule_reason``.
+    situation
+        Where and how the test was made, as `loopmend.evidence.validity.Situation`; empty where nobody said.
+    made
+        How it was measured, in plain values: set, source, form of entry, repairs.
+    """
 
     evidence: Mapping[str, Any]
     at_enclosure: str = ""
     note: str = ""
     gates: Mapping[str, bool] = field(default_factory=dict)
+    channel: Channel = "desk"
+    vouched_by: str = ""
     readings: tuple[tuple[float, float], ...] = ()
     verdict_proposed: str = ""
+    reasons: tuple[str, ...] = ()
+    confidence: float | None = None
     overrule_reason: str = ""
+    situation: Mapping[str, Any] = field(default_factory=dict)
+    made: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordDrain:
+    """Record that the stretch of a test was drained and grounded, or was never charged.
+
+    Attributes
+    ----------
+    reading_kv
+        Last reading of the display, kV: zero.
+    never_charged
+        Why there is nothing to drain; only for a record that was withdrawn.
+    """
+
+    evidence_id: str
+    reading_kv: float = 0.0
+    ground_on: bool = False
+    at_enclosure: str = ""
+    vouched_by: str = ""
+    never_charged: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,12 +141,13 @@ class ApproveOrder:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SignStep:
-    """Sign off the next step of an approved order."""
+    """Sign off the next step of an approved order; `measured` as `loopmend.case.measured` says."""
 
     order_id: str
     n: int
     confirmed_by: str = ""
     found: str = ""
+    measured: Mapping[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,6 +185,7 @@ Request = (
     | ChangeAssumptions
     | MoveCrew
     | RecordEvidence
+    | RecordDrain
     | WithdrawEvidence
     | SwitchEnd
     | DeclareFault

@@ -21,8 +21,25 @@ from loopmend.network.tracing import trace_supply
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class DrainRecord:
+    """How a tested stretch was drained and grounded, by whom, when."""
+
+    drained: ev.DrainRecorded
+    actor: str
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class EvidenceRecord:
-    """One observation as recorded, with who and when; withdrawn ones stay with their reason."""
+    """One observation as recorded, with who and when; withdrawn ones stay with their reason.
+
+    Attributes
+    ----------
+    recorded
+        The whole record: gates, channel, situation, how it was made, why it was not valid.
+    drain
+        What followed it, or None.
+    """
 
     evidence_id: str
     document: dict[str, Any]
@@ -34,6 +51,13 @@ class EvidenceRecord:
     verdict_proposed: str = ""
     overrule_reason: str = ""
     withdrawn: str = ""
+    recorded: ev.EvidenceRecorded | None = None
+    drain: DrainRecord | None = None
+
+    @property
+    def undrained(self) -> bool:
+        """Whether the stretch was charged by this test and is not recorded as drained and grounded."""
+        return self.recorded is not None and self.recorded.drain_due and self.drain is None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,6 +68,7 @@ class Signature:
     confirmed_by: str
     at: datetime
     found: str = ""
+    measured: dict[str, Any] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +100,7 @@ class Order:
     @property
     def next_step(self) -> dict[str, Any] | None:
         """The step to be signed next, or None when there is none (draft, done or stopped)."""
-        if self.status not in ("approved", "under way"):
+        if self.status not in ("approved", "under way") or len(self.signatures) >= len(self.steps):
             return None
         return self.steps[len(self.signatures)]
 
@@ -99,6 +124,9 @@ class CaseState:
         Positions before the device operated.
     now
         Positions as they are, after all that was recorded.
+    orders_before, repairs_before
+        How many orders and repairs there were when the fault was last declared: a later declaration begins the work
+        anew, so these no longer count for it.
     out_history
         (time, enclosures out, customers out, critical customers out) at every change, the first when opened.
     """
@@ -120,6 +148,8 @@ class CaseState:
     faulted: tuple[str, ...] = ()
     fault_reason: str = ""
     elsewhere: float = 0.0
+    orders_before: int = 0
+    repairs_before: int = 0
     orders: tuple[Order, ...] = ()
     repairs: tuple[Repair, ...] = ()
     out_history: tuple[tuple[datetime, int, int, int], ...] = ()
@@ -133,10 +163,31 @@ class CaseState:
         return tuple(record for record in self.evidence if not record.withdrawn)
 
     @property
+    def undrained(self) -> tuple[EvidenceRecord, ...]:
+        """Tests whose stretch still waits to be drained and grounded, the oldest first; withdrawn ones too."""
+        return tuple(record for record in self.evidence if record.undrained)
+
+    @property
+    def test_grounds(self) -> tuple[EvidenceRecord, ...]:
+        """Tests after which a ground was put on, the oldest first."""
+        return tuple(record for record in self.evidence if record.drain and record.drain.drained.ground_on)
+
+    @property
     def repaired(self) -> tuple[str, ...]:
-        """Faulted spans whose repair is recorded, in the order of declaration."""
-        done = {repair.record.span for repair in self.repairs}
+        """Faulted spans whose repair was recorded since they were declared, in the order of declaration."""
+        done = {repair.record.span for repair in self.repairs[self.repairs_before :]}
         return tuple(span for span in self.faulted if span in done)
+
+    @property
+    def unrepaired(self) -> tuple[str, ...]:
+        """Faulted spans still to be repaired, in the order of declaration."""
+        done = self.repaired
+        return tuple(span for span in self.faulted if span not in done)
+
+    @property
+    def purposes_done(self) -> frozenset[str]:
+        """Purposes of the orders done since the fault was declared."""
+        return frozenset(order.purpose for order in self.orders[self.orders_before :] if order.status == "done")
 
     @property
     def open_order(self) -> Order | None:
@@ -154,23 +205,24 @@ class CaseState:
             return "closed"
         if not self.faulted:
             return "sectionalizing"
-        done = {order.purpose for order in self.orders if order.status == "done"}
-        if "return" in done and self.now == self.as_found:
-            return "normal"
-        if len(self.repaired) == len(self.faulted):
-            return "repaired"
-        return "restored" if "restore" in done else "fault found"
+        if not self.unrepaired:
+            return "normal" if self.now == self.as_found else "repaired"
+        return "restored" if "restore" in self.purposes_done else "fault found"
 
 
-def replay(circuit: Circuit, history: Iterable[ev.CaseEvent]) -> CaseState:
+def replay(circuit: Circuit, history: Iterable[ev.CaseEvent], state: CaseState | None = None) -> CaseState:
     """Rebuild the state of a case from its events, the first of which opened it.
+
+    Parameters
+    ----------
+    state
+        State after all earlier events, where only the later ones are handed in.
 
     Raises
     ------
     ValueError
         If there is no event, or the first one did not open the case.
     """
-    state: CaseState | None = None
     for event in history:
         state = _opened(circuit, event) if state is None else _evolve(circuit, state, event)
         state = replace(state, version=event.version, events=(*state.events, event))
@@ -191,7 +243,7 @@ def customer_minutes(state: CaseState, at: datetime) -> float:
     until = min(at, state.closed_at) if state.closed_at else at
     marks = [entry[0] for entry in state.out_history[1:]] + [until]
     return sum(
-        max((end - start).total_seconds(), 0.0) / 60.0 * customers
+        max((min(end, until) - start).total_seconds(), 0.0) / 60.0 * customers
         for (start, _, customers, _), end in zip(state.out_history, marks, strict=True)
     )
 
@@ -233,11 +285,22 @@ def _evolve(circuit: Circuit, state: CaseState, event: ev.CaseEvent) -> CaseStat
         case ev.EvidenceWithdrawn(evidence_id=evidence_id, reason=reason):
             records = [replace(r, withdrawn=reason) if r.evidence_id == evidence_id else r for r in state.evidence]
             return replace(state, evidence=tuple(records))
+        case ev.DrainRecorded() as drained:
+            drain = DrainRecord(drained=drained, actor=event.actor, at=event.at)
+            records = [replace(r, drain=drain) if r.evidence_id == drained.evidence_id else r for r in state.evidence]
+            return replace(state, evidence=tuple(records))
         case ev.EndSwitched(span=span, end=end, state=to):
             moved = apply_end_state(circuit, state.now, span, End[end.upper()], EndState[to.upper()])
             return _with_positions(circuit, state, moved, event.at)
         case ev.FaultDeclared(spans=spans, reason=reason, elsewhere=elsewhere):
-            return replace(state, faulted=tuple(spans), fault_reason=reason, elsewhere=elsewhere)
+            return replace(
+                state,
+                faulted=tuple(spans),
+                fault_reason=reason,
+                elsewhere=elsewhere,
+                orders_before=len(state.orders),
+                repairs_before=len(state.repairs),
+            )
         case ev.RepairRecorded() as record:
             return replace(state, repairs=(*state.repairs, Repair(record=record, actor=event.actor, at=event.at)))
         case ev.CaseClosed(note=note):
@@ -277,13 +340,16 @@ def _with_evidence(state: CaseState, recorded: ev.EvidenceRecorded, event: ev.Ca
         readings=tuple((pair[0], pair[1]) for pair in recorded.readings),
         verdict_proposed=recorded.verdict_proposed,
         overrule_reason=recorded.overrule_reason,
+        recorded=recorded,
     )
     return replace(state, evidence=(*state.evidence, record), crew_at=recorded.at_enclosure or state.crew_at)
 
 
 def _with_signature(circuit: Circuit, state: CaseState, signed: ev.StepSigned, event: ev.CaseEvent) -> CaseState:
     order = next(order for order in state.orders if order.order_id == signed.order_id)
-    signature = Signature(actor=event.actor, confirmed_by=signed.confirmed_by, at=event.at, found=signed.found)
+    signature = Signature(
+        actor=event.actor, confirmed_by=signed.confirmed_by, at=event.at, found=signed.found, measured=signed.measured
+    )
     signatures = (*order.signatures, signature)
     status = "done" if len(signatures) == len(order.steps) else "under way"
     signed_state = _with_order(state, signed.order_id, status=status, signatures=signatures)
@@ -308,6 +374,11 @@ def positions_after(circuit: Circuit, now: Positions, step: dict[str, Any]) -> P
     if action in ("open_device", "close_device"):
         return apply_device(now, step["enclosure"], closed=action == "close_device")
     return now
+
+
+def is_grounded(circuit: Circuit, positions: Positions, span: str) -> bool:
+    """Tell whether a span is grounded at both ends."""
+    return bool((positions.states[circuit.span_row[span]] == EndState.GROUNDED).all())
 
 
 def _with_order(state: CaseState, order_id: str, **changes: Any) -> CaseState:

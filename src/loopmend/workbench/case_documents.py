@@ -6,7 +6,7 @@ from dataclasses import asdict
 from typing import Any
 
 from loopmend.case import events as ev
-from loopmend.case.state import CaseState, Order, customer_minutes
+from loopmend.case.state import CaseState, EvidenceRecord, Order, customer_minutes
 from loopmend.network.positions import find_differences
 from loopmend.workbench.cases import LoadedCase, load_case
 from loopmend.workbench.desk import Desk
@@ -56,6 +56,7 @@ def case_document(desk: Desk, case_id: str) -> dict[str, Any]:
                 "by": record.actor,
                 "at": record.at.isoformat(),
                 "withdrawn": record.withdrawn,
+                **_how_recorded(record),
                 **record.document,
             }
             for record in state.evidence
@@ -104,12 +105,32 @@ def _order_document(order: Order) -> dict[str, Any]:
                     "confirmed_by": order.signatures[n].confirmed_by,
                     "done_at": order.signatures[n].at.isoformat(),
                     "found": order.signatures[n].found,
+                    "measured": order.signatures[n].measured,
                 }
                 if n < len(order.signatures)
                 else {}
             )
             for n, step in enumerate(order.steps)
         ],
+    }
+
+
+def _how_recorded(record: EvidenceRecord) -> dict[str, Any]:
+    """How a record came to be: gates, who vouches, verdict proposed and taken, why it does not count, the drain."""
+    if record.recorded is None:
+        return {}
+    given = record.recorded
+    return {
+        "channel": given.channel,
+        "gates": dict(given.gates),
+        "vouched_by": given.vouched_by,
+        "readings": len(given.readings),
+        "verdict_proposed": given.verdict_proposed,
+        "confidence": given.confidence,
+        "overrule_reason": given.overrule_reason,
+        "verdict_taken": given.verdict_taken or given.evidence.get("verdict", ""),
+        "invalid_because": list(given.invalid_because),
+        "drain": "due" if record.undrained else "recorded" if record.drain else "none",
     }
 
 

@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from loopmend.case import events as ev
+from loopmend.case.documents import named_spans
 from loopmend.case.state import CaseState
 
 
@@ -47,6 +48,8 @@ def say_event(payload: ev.Payload, state: CaseState) -> str:
             return f"Crew at {enclosure}"
         case ev.EvidenceRecorded() as recorded:
             return f"{recorded.evidence_id}: {say_evidence(recorded.evidence)}{_details(recorded)}"
+        case ev.DrainRecorded() as drained:
+            return f"{drained.evidence_id}: {_say_drain(drained)}"
         case ev.EvidenceWithdrawn(evidence_id=evidence_id, reason=reason):
             return f"{evidence_id} withdrawn: {reason}"
         case ev.EndSwitched(span=span, end=end, state=to, reason=reason):
@@ -63,11 +66,12 @@ def _say_work(payload: ev.Payload, state: CaseState) -> str:
             return f"Order {order_id} drafted to {PURPOSE[purpose]}: {len(steps)} steps"
         case ev.OrderApproved(order_id=order_id):
             return f"Order {order_id} approved"
-        case ev.StepSigned(order_id=order_id, n=n, confirmed_by=confirmed, found=found):
+        case ev.StepSigned(order_id=order_id, n=n, confirmed_by=confirmed, found=found, measured=measured):
             order = state.order(order_id)
-            says = order.steps[n - 1]["says"] if order else ""
+            says = order.steps[n - 1].get("says", "") if order else ""
             checked = f" (confirmed by {confirmed})" if confirmed else ""
-            return f"{order_id} step {n} done{checked}: {says}{' Found: ' + found if found else ''}"
+            seen = f" Found: {found}" if found else ""
+            return f"{order_id} step {n} done{checked}: {says}{seen}{say_measured(measured)}"
         case ev.OrderStopped(order_id=order_id, reason=reason):
             return f"Order {order_id} stopped: {reason}"
         case ev.RepairRecorded(span=span, component=component, cause=cause, work=work):
@@ -88,8 +92,7 @@ _POSITION = {"open": "parked (open)", "closed": "on its bushing (closed)", "grou
 
 def say_evidence(document: dict[str, Any]) -> str:
     """Say one piece of evidence in a few words."""
-    spans = document.get("spans") or [document.get("span")]
-    names = ", ".join(str(span) for span in spans)
+    names = ", ".join([*named_spans(document), *document.get("enclosures", ())])
     if document["kind"] == "indicator":
         return f"indicator on {names}, {document['end']} end: {document['state'].replace('_', ' ')}"
     if document["kind"] == "energized":
@@ -97,10 +100,37 @@ def say_evidence(document: dict[str, Any]) -> str:
     return f"{document['method'].replace('_', ' ')} test of {names}: {document['verdict']}"
 
 
+def say_measured(measured: dict[str, Any]) -> str:
+    """Say the readings a step was signed on; "" where there were none."""
+    rows = [
+        f"phase {row['phase']} {row['across_kv']:g} kV across, {row['side_a_kv']:g} and {row['side_b_kv']:g} to ground"
+        for row in measured.get("readings", ())
+    ]
+    if "reading_kv" in measured:
+        rows.append(f"{measured['reading_kv']:g} kV between two proofs of the tester")
+    return f" Measured: {'; '.join(rows)} ({measured['result'].replace('_', ' ')})" if rows else ""
+
+
+def _say_drain(drained: ev.DrainRecorded) -> str:
+    if drained.never_charged:
+        return f"nothing was charged ({drained.never_charged})"
+    vouched = f", called in by {drained.vouched_by}" if drained.vouched_by else ""
+    return f"drained to {drained.reading_kv:g} kV, ground on{vouched}"
+
+
 def _details(recorded: ev.EvidenceRecorded) -> str:
     parts = [f"at {recorded.at_enclosure}" if recorded.at_enclosure else ""]
+    if recorded.vouched_by:
+        parts.append(f"called in by {recorded.vouched_by}")
+    if recorded.channel == "desk" and recorded.evidence.get("kind") == "test":
+        parts.append("gates not stated")
+    if recorded.readings:
+        parts.append(f"{len(recorded.readings)} readings")
     if recorded.overrule_reason:
         parts.append(f"proposed {recorded.verdict_proposed}, overruled: {recorded.overrule_reason}")
+    if recorded.invalid_because:
+        taken = f"taken as {recorded.verdict_taken}, counts as inconclusive because the test was not valid there"
+        parts.append(f"{taken}: {'; '.join(recorded.invalid_because)}")
     parts.append(recorded.note)
     return "".join(f"; {part}" for part in parts if part)
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import Literal
 
 from loopmend.case.assessment import Assessment
-from loopmend.case.state import CaseState
+from loopmend.case.documents import named_spans
+from loopmend.case.state import CaseState, EvidenceRecord, is_grounded
 from loopmend.locate.plan import Plan
 from loopmend.network.assets import End
 from loopmend.network.graph import Circuit
@@ -17,7 +18,7 @@ from loopmend.workbench.timeline import PURPOSE
 ALMOST_SURE = 0.95
 """From this share on one suspect the screens propose to declare it. A setting of ours, without a source."""
 
-Kind = Literal["split", "check records", "declare", "draft", "approve", "sign", "repair", "close", "none"]
+Kind = Literal["drain", "split", "check records", "declare", "draft", "approve", "sign", "repair", "close", "none"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +41,8 @@ class Todo:
         For a split: those on the source side.
     purpose
         For a draft: the order's purpose.
+    evidence_id
+        For a drain: the record of the test that charged the stretch.
     """
 
     kind: Kind
@@ -50,6 +53,7 @@ class Todo:
     tested: tuple[str, ...] = ()
     other: tuple[str, ...] = ()
     purpose: str = ""
+    evidence_id: str = ""
     cautions: tuple[str, ...] = ()
 
 
@@ -57,6 +61,8 @@ def find_todo(circuit: Circuit, state: CaseState, plan: Plan | None, found: Asse
     """Find what is due in a case as it stands."""
     if state.closed_at is not None:
         return Todo(kind="none", who="", headline="Closed")
+    if state.undrained:
+        return _drain(state.undrained[0])
     order = state.open_order
     if order is not None and order.status == "draft":
         what = PURPOSE[order.purpose]
@@ -65,17 +71,34 @@ def find_todo(circuit: Circuit, state: CaseState, plan: Plan | None, found: Asse
         return Todo(
             kind="sign",
             who="crew",
-            headline=step["says"],
+            headline=step.get("says") or f"{step['action'].replace('_', ' ')} at {step['enclosure']}",
             detail=f"Order {order.order_id}, step {step['n']} of {len(order.steps)}",
             at=step["enclosure"],
             cautions=tuple(step.get("cautions", ())),
         )
     if not state.faulted:
-        return _find_fault(plan, found)
+        return _find_fault(circuit, plan, found)
     return _find_work(circuit, state)
 
 
-def _find_fault(plan: Plan | None, found: Assessment) -> Todo:
+def _drain(record: EvidenceRecord) -> Todo:
+    names = ", ".join([*named_spans(record.document), *record.document.get("enclosures", ())])
+    detail = (
+        f"Test {record.evidence_id} charged it. Nothing further is tested, switched or signed until both are recorded."
+    )
+    return Todo(
+        kind="drain",
+        who="crew",
+        headline=f"Drain {names} down to zero, then ground",
+        detail=detail,
+        at=record.at_enclosure,
+        tested=named_spans(record.document),
+        evidence_id=record.evidence_id,
+        cautions=cautions_for("drain"),
+    )
+
+
+def _find_fault(circuit: Circuit, plan: Plan | None, found: Assessment) -> Todo:
     if plan is None or found.contradiction:
         return Todo(
             kind="check records",
@@ -88,7 +111,7 @@ def _find_fault(plan: Plan | None, found: Assessment) -> Todo:
         likeliest = found.posterior.suspects[0] if found.posterior else None
         if likeliest is not None and likeliest.p >= ALMOST_SURE:
             rest = f"{likeliest.p:.1%} of the suspicion lies on it. To be surer before declaring: {say_move(move)}."
-            return _declare(found, rest)
+            return _declare(circuit, found, rest)
         return Todo(
             kind="split",
             who="crew",
@@ -99,23 +122,27 @@ def _find_fault(plan: Plan | None, found: Assessment) -> Todo:
             other=move.near,
             cautions=cautions_for("split"),
         )
-    return _declare(found, f"One suspect left: {move.why}")
+    return _declare(circuit, found, f"One suspect left: {move.why}")
 
 
-def _declare(found: Assessment, detail: str) -> Todo:
+def _declare(circuit: Circuit, found: Assessment, detail: str) -> Todo:
     suspects = found.posterior.suspects if found.posterior else ()
     named = suspects[0].id if suspects else ""
+    tested: tuple[str, ...] = (named,)
     headline = f"Declare the fault on {named}, or say what speaks against it"
-    return Todo(kind="declare", who="dispatcher", headline=headline, detail=detail, tested=(named,))
+    if suspects and suspects[0].kind == "enclosure":
+        dead = frozenset(found.dead.spans)
+        tested = tuple(dict.fromkeys(span for span, _ in circuit.ends_at[named] if span in dead))
+        headline = f"The equipment at {named} is suspect: look at it; to isolate it, declare {' and '.join(tested)}"
+    return Todo(kind="declare", who="dispatcher", headline=headline, detail=detail, tested=tested)
 
 
 def _find_work(circuit: Circuit, state: CaseState) -> Todo:
-    done = {order.purpose for order in state.orders if order.status == "done"}
     spans = ", ".join(state.faulted)
-    if "restore" not in done:
+    if "restore" not in state.purposes_done:
         return _draft("restore", f"Draft the order to isolate {spans} and restore")
-    missing = [span for span in state.faulted if span not in state.repaired]
-    if missing and "ground" not in done:
+    missing = state.unrepaired
+    if any(not is_grounded(circuit, state.now, span) for span in missing):
         return _draft("ground", f"Draft the order to ground {', '.join(missing)} for work")
     if missing:
         return Todo(
@@ -123,7 +150,7 @@ def _find_work(circuit: Circuit, state: CaseState) -> Todo:
             who="crew",
             headline=f"Locate, repair and prove {', '.join(missing)}; record it",
             at=circuit.enclosure_at(missing[0], End.FROM),
-            tested=tuple(missing),
+            tested=missing,
             cautions=cautions_for("repair"),
         )
     if state.now != state.as_found:
