@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -13,16 +14,17 @@ from loopmend.case.assessment import Knowledge
 from loopmend.case.decide import decide, decide_opening
 from loopmend.case.requests import MoveCrew, OpenCase, RecordEvidence, Request
 from loopmend.case.state import CaseState, replay
-from loopmend.errors import ConflictError, DataError
+from loopmend.errors import ConflictError, DataError, Finding
 from loopmend.files.case_file import read_case_file
 from loopmend.files.circuit import CircuitFiles, require_circuit
 from loopmend.network.graph import Circuit
 from loopmend.records.batches import NewEvent
-from loopmend.records.store import StoredEvent, append, load, load_streams
+from loopmend.records.store import StoredEvent, StreamHead, append, load, load_streams
 from loopmend.workbench.circuits import find_circuit, load_circuit
 from loopmend.workbench.desk import Desk
 from loopmend.workbench.failures import read_failures, recorded_failures
-from loopmend.workbench.knowledge import build_knowledge
+from loopmend.workbench.knowledge import build_knowledge, method_accuracy
+from loopmend.workbench.timeline import build_timeline
 
 FACT_TRIES = 20
 """How often a plain fact is offered again when others write at the same moment."""
@@ -80,7 +82,7 @@ def start_case(
     """
     _require_actor(actor)
     command = command_id or str(uuid.uuid4())
-    repeated = _find_opened_by(desk, command)
+    repeated = _find_opened_by(desk, command, load_streams(desk.store, "C-"))
     if repeated:
         return repeated
     kept = find_circuit(desk, circuit)
@@ -98,11 +100,7 @@ def start_case(
         assumptions={**(read.assumptions if read else {}), **asked.assumptions},
         drill=asked.drill,
     )
-    payloads: list[ev.Payload] = list(decide_opening(given, request))
-    payloads += [
-        ev.EvidenceRecorded(evidence_id=f"V{n}", evidence=record)
-        for n, record in enumerate(read.evidence if read else (), start=1)
-    ]
+    payloads = _decide_opening_with(given, request, read.evidence if read else (), desk.clock())
     return _store_new(desk, payloads, actor, command)
 
 
@@ -144,15 +142,16 @@ def submit(
         if repeated:
             return repeated[-1]
         case = build_case(desk, case_id, stored)
+        if not fact:
+            _require_seen(case, expected_version)
         payloads = decide(case.known, case.state, request)
         if not payloads:
             return case.state.version
-        base = case.state.version if fact or expected_version is None else expected_version
         try:
             return append(
                 desk.store,
                 stream=case_id,
-                expected_version=base,
+                expected_version=case.state.version,
                 events=[_new_event(payload) for payload in payloads],
                 actor=actor.strip(),
                 at=desk.clock(),
@@ -182,25 +181,78 @@ def build_case(desk: Desk, case_id: str, stored: tuple[StoredEvent, ...]) -> Loa
         cached: LoadedCase | None = desk.cases.get(case_id)
     if cached is not None and cached.state.version == stored[-1].version:
         return cached
-    history = [
-        ev.CaseEvent(version=e.version, actor=e.actor, at=e.at, payload=ev.decode(e.kind, e.body)) for e in stored
-    ]
-    opened = history[0].payload
-    if not isinstance(opened, ev.CaseOpened):
-        raise DataError.about(case_id, "cases", "does not begin with its opening", stored[0].kind, "restore a backup")
-    files = load_circuit(desk, opened.circuit, opened.fingerprint)
-    day = stored[0].at.date()
-    past = read_failures(files, None, day)[0] + recorded_failures(desk, opened.circuit, stored[0].at)
-    known = build_knowledge(files, past, day)
-    case = LoadedCase(case_id=case_id, state=replay(known.circuit, history), files=files, known=known)
+    if cached is not None and cached.state.version < stored[-1].version:
+        later = _history(stored[cached.state.version :])
+        case = replace(cached, state=replay(cached.circuit, later, cached.state))
+    else:
+        files, known = _known_beside(desk, case_id, stored[0])
+        case = LoadedCase(case_id=case_id, state=replay(known.circuit, _history(stored)), files=files, known=known)
     with desk.lock:
         desk.cases[case_id] = case
     return case
 
 
+def _history(stored: tuple[StoredEvent, ...]) -> list[ev.CaseEvent]:
+    return [ev.CaseEvent(version=e.version, actor=e.actor, at=e.at, payload=ev.decode(e.kind, e.body)) for e in stored]
+
+
+def _known_beside(desk: Desk, case_id: str, first: StoredEvent) -> tuple[CircuitFiles, Knowledge]:
+    """What was known when a case opened: its circuit and the failures on record by then."""
+    opened = ev.decode(first.kind, first.body)
+    if not isinstance(opened, ev.CaseOpened):
+        raise DataError.about(case_id, "cases", "does not begin with its opening", first.kind, "restore a backup")
+    files = load_circuit(desk, opened.circuit, opened.fingerprint)
+    day = first.at.date()
+    past = read_failures(files, None, day)[0] + recorded_failures(desk, opened.circuit, first.at)
+    return files, build_knowledge(files, past, day)
+
+
+def _decide_opening_with(
+    circuit: Circuit, request: OpenCase, evidence: tuple[dict[str, Any], ...], at: datetime
+) -> list[ev.Payload]:
+    """Decide on an opening together with the records that a case file brings."""
+    payloads = list(decide_opening(circuit, request))
+    known = Knowledge(circuit=circuit, methods=method_accuracy())
+    state = replay(circuit, [ev.CaseEvent(version=1, actor="", at=at, payload=payloads[0])])
+    for record in evidence:
+        recorded = decide(known, state, RecordEvidence(evidence=record))
+        payloads += recorded
+        events = [ev.CaseEvent(version=len(payloads), actor="", at=at, payload=payload) for payload in recorded]
+        state = replay(circuit, events, state)
+    return payloads
+
+
+def _require_seen(case: LoadedCase, expected_version: int | None) -> None:
+    """Refuse a decision made on a case that has moved on, saying what came meanwhile."""
+    state = case.state
+    if expected_version is None or expected_version == state.version:
+        return
+    remedy = "nothing was stored; look at what came meanwhile and decide again"
+    problem = f"changed since you looked: version {expected_version} expected"
+    findings = [_about_case(case.case_id, problem, f"version {state.version}", remedy)]
+    findings += [
+        _about_case(
+            case.case_id,
+            f"came meanwhile: {entry.says}, by {entry.actor} at {entry.at:%Y-%m-%d %H:%M:%S} UTC",
+            f"version {entry.version}",
+            "take it into account",
+        )
+        for entry in build_timeline(state)
+        if entry.version > expected_version
+    ]
+    raise ConflictError(findings)
+
+
+def _about_case(case_id: str, problem: str, value: str, remedy: str) -> Finding:
+    return Finding(asset_id=case_id, layer="record", problem=problem, value=value, remedy=remedy)
+
+
 def _store_new(desk: Desk, payloads: list[ev.Payload], actor: str, command: str) -> str:
     while True:
         heads = load_streams(desk.store, "C-")
+        repeated = _find_opened_by(desk, command, heads)
+        if repeated:
+            return repeated
         number = 1 + max((int(head.stream[2:]) for head in heads if head.stream[2:].isdigit()), default=0)
         case_id = f"C-{number:04d}"
         try:
@@ -218,9 +270,16 @@ def _store_new(desk: Desk, payloads: list[ev.Payload], actor: str, command: str)
         return case_id
 
 
-def _find_opened_by(desk: Desk, command: str) -> str:
-    for head in load_streams(desk.store, "C-"):
-        if load(desk.store, head.stream)[0].command_id == command:
+def _find_opened_by(desk: Desk, command: str, heads: tuple[StreamHead, ...]) -> str:
+    """Find the case that a submission opened, "" if there is none."""
+    for head in heads:
+        with desk.lock:
+            opener = desk.openings.get(head.stream)
+        if opener is None:
+            opener = load(desk.store, head.stream)[0].command_id
+            with desk.lock:
+                desk.openings[head.stream] = opener
+        if opener == command:
             return head.stream
     return ""
 

@@ -6,11 +6,13 @@ import io
 import os
 import re
 import tempfile
+import threading
 import zipfile
+import zlib
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any, Literal
 
 from loopmend.errors import DataError
@@ -149,7 +151,7 @@ def keep_files(desk: Desk, files: CircuitFiles, name: str = "") -> KeptCircuit:
         target.parent.mkdir(parents=True, exist_ok=True)
         write_circuit(files, target)
     newest = target.parent / "newest"
-    fresh = newest.with_suffix(f".{os.getpid()}")
+    fresh = newest.with_suffix(f".{os.getpid()}-{threading.get_ident()}")
     fresh.write_text(files.fingerprint, encoding="ascii")
     fresh.replace(newest)
     with desk.lock:
@@ -183,12 +185,26 @@ def export_circuit(desk: Desk, name: str, layer_format: ExportFormat) -> tuple[s
 def _lay_down(folder: Path, name: str, content: bytes) -> None:
     """Write one uploaded file; a zip is opened flat, so no path in it leads out of the folder."""
     if not name.lower().endswith(".zip"):
-        (folder / Path(name).name).write_bytes(content)
+        _write_flat(folder, name, content)
         return
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             for entry in archive.infolist():
                 if not entry.is_dir():
-                    (folder / Path(entry.filename).name).write_bytes(archive.read(entry))
-    except zipfile.BadZipFile as error:
-        raise DataError.about(name, "upload", "is not a zip file", name, "choose the file again") from error
+                    _write_flat(folder, entry.filename, archive.read(entry))
+    except (zipfile.BadZipFile, zlib.error, EOFError) as error:
+        raise DataError.about(name, "upload", "is not a whole zip file", name, "choose the file again") from error
+    except (RuntimeError, NotImplementedError) as error:  # encrypted, or packed in a way not known here
+        raise DataError.about(
+            name, "upload", "cannot be unpacked", error, "pack it again without a password"
+        ) from error
+
+
+def _write_flat(folder: Path, name: str, content: bytes) -> None:
+    """Write a file under the last part of its name; hidden ones, which archives carry along, are left out."""
+    last = PurePosixPath(name.replace("\\", "/")).name
+    if not last or last.startswith("."):
+        return
+    if (folder / last).exists():
+        raise DataError.about(last, "upload", "comes twice", name, "upload one circuit at a time, each file once")
+    (folder / last).write_bytes(content)

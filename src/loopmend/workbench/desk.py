@@ -46,6 +46,8 @@ class Desk:
         The last assessment and plan of each case, with the version they belong to.
     closed
         What each closed case left on record: circuit, when closed, failures.
+    openings
+        Id of the submission that opened each case (it never changes).
     """
 
     store: Store
@@ -55,6 +57,7 @@ class Desk:
     cases: dict[str, Any] = field(default_factory=dict)
     reckoned: dict[str, Any] = field(default_factory=dict)
     closed: dict[str, Any] = field(default_factory=dict)
+    openings: dict[str, str] = field(default_factory=dict)
     lock: threading.RLock = field(default_factory=threading.RLock)
 
 

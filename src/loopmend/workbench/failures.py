@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
@@ -59,7 +60,7 @@ def case_failures(case_id: str, state: CaseState) -> tuple[FailureRecord, ...]:
     stages = _stages(state)
     customers = sum(stage.customers for stage in stages)
     minutes = max((stage.minutes for stage in stages), default=0.0)
-    records = [_record(case_id, repair.record, state.opened_at) for repair in state.repairs]
+    records = _records(case_id, [repair.record for repair in state.repairs], state.opened_at)
     first = [replace(records[0], customers=customers, minutes=minutes, stages=stages)] if records else []
     return (*first, *(replace(record, customers=0, minutes=0.0) for record in records[1:]))
 
@@ -71,16 +72,23 @@ def _closed_case(desk: Desk, stream: str) -> tuple[str, datetime, tuple[FailureR
     if not closed or not isinstance(opened, ev.CaseOpened):
         return None
     repairs = [payload for _, payload in stored if isinstance(payload, ev.RepairRecorded)]
-    records = () if opened.drill else tuple(_record(stream, repair, opened_at) for repair in repairs)
+    records = () if opened.drill else tuple(_records(stream, repairs, opened_at))
     known = (opened.circuit, closed[0], records)
     with desk.lock:
         desk.closed[stream] = known
     return known
 
 
-def _record(case_id: str, repair: ev.RepairRecorded, opened_at: datetime) -> FailureRecord:
+def _records(case_id: str, repairs: Sequence[ev.RepairRecorded], opened_at: datetime) -> list[FailureRecord]:
+    """One failure for each repair; a span repaired again in the same case gets a number behind its id."""
+    before = [sum(repair.span == earlier.span for earlier in repairs[:n]) for n, repair in enumerate(repairs)]
+    ids = [f"{case_id} {repair.span}{f' {n + 1}' if n else ''}" for n, repair in zip(before, repairs, strict=True)]
+    return [_record(name, repair, opened_at) for name, repair in zip(ids, repairs, strict=True)]
+
+
+def _record(failure_id: str, repair: ev.RepairRecorded, opened_at: datetime) -> FailureRecord:
     return FailureRecord(
-        failure_id=f"{case_id} {repair.span}",
+        failure_id=failure_id,
         span_id=repair.span,
         date=opened_at.date(),
         component=Component(repair.component),

@@ -14,9 +14,12 @@ from loopmend.history.shrinkage import span_rates_per_km_year
 
 
 def build_knowledge(files: CircuitFiles, records: Sequence[FailureRecord], day: date) -> Knowledge:
-    """Build what a case is reckoned with, from the failures known on the day it opened."""
+    """Build what a case is reckoned with, from the failures known on the day it opened.
+
+    A failure on a span that this content of the circuit does not have (renamed since, say) counts for none.
+    """
     circuit = require_circuit(files)
-    past = [record for record in records if record.date <= day]
+    past = [r for r in records if r.date <= day and (r.span_id is None or r.span_id in circuit.span_row)]
     rates = span_rates_per_km_year(circuit, past, default_window(past, day)) if past else None
     return Knowledge(circuit=circuit, rate_per_km_year=rates, methods=method_accuracy())
 

@@ -10,6 +10,7 @@ from typing import Any
 import geopandas as gpd
 
 from loopmend.case.assessment import Assessment, assess
+from loopmend.case.documents import named_spans
 from loopmend.case.state import CaseState, EvidenceRecord, Order, customer_minutes
 from loopmend.locate.plan import Plan
 from loopmend.network.assets import End
@@ -169,7 +170,6 @@ def build_view(case: LoadedCase, found: Assessment, plan: Plan | None, unit: Len
     """Gather the state of every asset of the circuit for the drawings."""
     state, circuit = case.state, case.circuit
     suspects = found.posterior.suspects if found.posterior and not state.faulted else ()
-    repaired = set(state.repaired)
     return build_oneline_view(
         circuit,
         lay_out_loops(circuit, state.as_found),
@@ -179,7 +179,7 @@ def build_view(case: LoadedCase, found: Assessment, plan: Plan | None, unit: Len
         p_by_id={s.id: s.p for s in suspects},
         verdict_by_span=_verdicts(state),
         indicator_readings=_indicators(state),
-        faulted=[span for span in state.faulted if span not in repaired],
+        faulted=state.unrepaired,
         next_at=(plan.next.at or None) if plan else None,
         crew_at=state.crew_at or None,
         step_numbers=_step_numbers(state.open_order),
@@ -218,7 +218,7 @@ def _verdicts(state: CaseState) -> dict[str, str]:
     for record in state.live_evidence:
         document = record.document
         if document["kind"] == "test":
-            spans = document.get("spans") or [document["span"]]
+            spans = named_spans(document)
             if document["verdict"] == "good" or len(spans) == 1:
                 found |= dict.fromkeys(spans, document["verdict"])
     return found
@@ -226,9 +226,10 @@ def _verdicts(state: CaseState) -> dict[str, str]:
 
 def _indicators(state: CaseState) -> dict[tuple[str, End], str]:
     return {
-        (document["span"], End[document["end"].upper()]): document["state"]
+        (span, End[document["end"].upper()]): document["state"]
         for document in (record.document for record in state.live_evidence)
-        if document["kind"] == "indicator" and isinstance(document.get("span"), str)
+        if document["kind"] == "indicator"
+        for span in named_spans(document)
     }
 
 
