@@ -6,9 +6,9 @@ A document holds the keys ``prior``, ``minutes``, ``accuracy``, ``faults`` of th
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import isfinite
 from typing import Any, Literal
 
 from loopmend.errors import DataError, Finding
@@ -25,6 +25,9 @@ CHOICES: dict[str, tuple[str, ...]] = {
     "objective": ("crew-minutes", "customer-minutes"),
     "restoration": ("in-place", "go-and-return"),
 }
+
+MOST_MINUTES = 10_080
+"""Longest time of one act that is taken for one: a week. A setting of ours; more is a slip of the unit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,7 +111,8 @@ def _accuracy(document: Any, defaults: Mapping[str, tuple[float, float]]) -> Acc
 
 
 def _is_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
+    """Tell a finite number from anything else, an integer too large for one included."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= sys.float_info.max
 
 
 def _check_prior(prior: Any, circuit: Circuit) -> list[Finding]:
@@ -158,8 +162,9 @@ def _check_places(row: Any, label: str, circuit: Circuit) -> list[Finding]:
     for place, value in row.items():
         if place not in circuit.enclosure_row:
             findings.append(_bad(str(place), f"{label} names no enclosure of the circuit", place, "name an enclosure"))
-        if not (_is_number(value) and value >= 0):
-            findings.append(_bad(str(place), f"{label}: minutes are not a number from 0 up", value, "give minutes"))
+        if not (_is_number(value) and 0 <= value <= MOST_MINUTES):
+            problem = f"{label}: minutes are not a number from 0 to {MOST_MINUTES}"
+            findings.append(_bad(str(place), problem, value, "give minutes"))
     return findings
 
 

@@ -3,21 +3,33 @@
 from __future__ import annotations
 
 import functools
+import inspect
 import json
 from collections.abc import Callable
 from typing import Any, ParamSpec
 
 import typer
 
-from loopmend.errors import LoopmendError
+from loopmend.errors import DataError, LoopmendError
 
 P = ParamSpec("P")
 JSON_OPTION = typer.Option("--json", help="Print a JSON document instead of text.")
 
 
 def print_json(document: dict[str, Any]) -> None:
-    """Print a document as JSON: nothing else goes to standard output."""
-    typer.echo(json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False))
+    """Print a document as JSON, in ASCII so that any terminal and any pipe carries it; nothing else goes out.
+
+    Raises
+    ------
+    DataError
+        If a figure in it is not finite, which JSON cannot say; nothing is printed then.
+    """
+    try:
+        text = json.dumps(document, indent=2, allow_nan=False)
+    except ValueError as error:
+        remedy = "look for a figure given far out of any range"
+        raise DataError.about("", "answer", "a figure in it is not finite", error, remedy) from error
+    typer.echo(text)
 
 
 def refusal_document(error: LoopmendError) -> dict[str, Any]:
@@ -47,4 +59,14 @@ def answering(command: Callable[P, int | None]) -> Callable[P, None]:
         if code:
             raise typer.Exit(code)
 
+    run.__doc__ = help_text(command.__doc__ or "")
     return run
+
+
+def help_text(docstring: str) -> str:
+    r"""Set the example of a docstring apart, on one line however narrow the terminal, so that it can be copied.
+
+    Click keeps the lines of a paragraph that begins with a line ``\b``.
+    """
+    before, mark, example = inspect.cleandoc(docstring).partition("Example: ")
+    return f"{before.rstrip()}\n\n\b\nExample:\n  {example}" if mark else before

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from loopmend.units import feet_from_metres
@@ -19,11 +20,14 @@ def check_text(document: dict[str, Any]) -> str:
         f"without supply: {_listing(document['unsupplied'])}",
     ]
     for kind in ("problems", "warnings"):
-        lines.append(f"{len(document[kind])} {kind}" + (":" if document[kind] else ""))
-        lines += [
-            f"  {f['layer']} {f['id']}: {f['problem']} (found {f['value']}); {f['remedy']}" for f in document[kind]
-        ]
+        lines.append(count(document[kind], kind[:-1]) + (":" if document[kind] else ""))
+        lines += [f"  {_finding(finding)}" for finding in document[kind]]
     return "\n".join(lines)
+
+
+def count(things: Sequence[Any], name: str) -> str:
+    """Write how many there are, in good grammar."""
+    return f"{len(things)} {name}{'' if len(things) == 1 else 's'}"
 
 
 def plan_text(document: dict[str, Any]) -> str:
@@ -60,41 +64,65 @@ def restore_text(document: dict[str, Any]) -> str:
     if document["open"]:
         lines.append(f"open besides: {_listing(_end_text(end) for end in document['open'])}")
     lines.append(f"restored: {_listing(document['restored'])}")
-    lines += [f"not restored: {item['id']}: {item['why']}" for item in document["not_restored"]]
-    lines += [f"interrupted to share the load: {name}" for name in document.get("shed", [])]
+    lines += [f"not restored: {_listing(names)}: {why}" for why, names in _by_reason(document["not_restored"]).items()]
+    if document.get("shed"):
+        lines.append(f"interrupted to share the load: {_listing(document['shed'])}")
     lines.append("steps:")
     lines += [f"  {step['n']:2d}. {step['says']}" for step in document["steps"]]
     loaded = [span for span in document["flow"]["spans"] if span["loading_pct"] is not None]
     if loaded:
         top = max(loaded, key=lambda span: (span["loading_pct"], span["id"]))
-        lines.append(f"highest loading: {top['id']} {top['amps']:.1f} A, {top['loading_pct']:.0f} %")
+        lines.append(
+            f"highest loading anywhere: {top['id']} {top['amps']:.1f} A, {top['loading_pct']:.0f} % of ampacity"
+        )
     volts = [place for place in document["flow"]["enclosures"] if place["volts_pu"] is not None]
     if volts:
         low = min(volts, key=lambda place: (place["volts_pu"], place["id"]))
-        lines.append(f"lowest voltage: {low['id']} {low['volts_pu']:.4f} pu")
-    lines += [f"violation: {v['id']}: {v['what']} {v['value']}, limit {v['limit']}" for v in document["violations"]]
+        lines.append(f"lowest voltage anywhere: {low['id']} {low['volts_pu']:.3f} of nominal")
+    lines += [f"LIMIT NOT KEPT: {_violation(violation)}" for violation in document["violations"]]
     lines.append("proven optimum" if document["exact"] else "heuristic, not proven to be the optimum")
     return "\n".join([*lines, ADVICE])
 
 
 def history_text(document: dict[str, Any]) -> str:
     """Write the rates by group with their intervals, the worst spans, and the indices."""
-    lines = ["failures per 100 km-year (exact Poisson 95 % interval):"]
-    for group in document["groups"]:
-        name = ", ".join(str(value) for value in group["by"].values())
-        rate = "-" if group["rate_per_100km_year"] is None else f"{group['rate_per_100km_year']:.2f}"
-        interval = "" if group["low"] is None else f" ({group['low']:.2f} to {group['high']:.2f})"
-        lines.append(
-            f"  {name:24s} {group['failures']:4d} in {group['exposure_km_years']:9.2f} km-years: {rate}{interval}"
-        )
+    window = document["window"]
+    lines = [
+        f"{window['first_day']} to {window['last_day']}, failures per 100 km-year (exact Poisson 95 % interval):",
+        f"  {'':24s} failures  km-years     rate  interval",
+    ]
+    lines += [_group_line(group) for group in document["groups"]]
     lines.append("spans expected to fail most often:")
     worst = sorted(document["spans"], key=lambda span: (-span["expected_per_year"], span["id"]))[:10]
-    lines += [f"  {s['id']:12s} {s['failures']} failures, {s['expected_per_year']:.4f} a year expected" for s in worst]
-    indices = document["indices"]
-    shown = ", ".join(f"{name} {value:.4f}" for name, value in indices.items() if isinstance(value, float))
-    lines.append(f"indices: {shown}")
-    lines += [f"{kind[:-1]}: {text}" for kind in ("problems", "warnings") for text in map(str, document.get(kind, []))]
+    lines += [f"  {s['id']:12s} {s['expected_per_year']:.4f} a year, {s['failures']} on record" for s in worst]
+    lines += _index_lines(document["indices"])
+    lines += [f"{kind[:-1]}: {_finding(found)}" for kind in ("problems", "warnings") for found in document[kind]]
     return "\n".join(lines)
+
+
+def _group_line(group: dict[str, Any]) -> str:
+    name = ", ".join(f"{key} {value}" for key, value in group["by"].items()) or "all"
+    rate = "-" if group["rate_per_100km_year"] is None else f"{group['rate_per_100km_year']:.2f}"
+    interval = "" if group["low"] is None else f"  {group['low']:.2f} to {group['high']:.2f}"
+    return f"  {name:24s} {group['failures']:8d} {group['exposure_km_years']:9.2f} {rate:>8s}{interval}"
+
+
+def _index_lines(indices: dict[str, Any]) -> list[str]:
+    """Write the reliability indices of the whole window with their units; one that is not known says why."""
+    shown = (
+        ("SAIFI", "saifi", "{:.3f} interruptions a customer"),
+        ("SAIDI", "saidi_min", "{:,.1f} minutes a customer"),
+        ("CAIDI", "caidi_min", "{:.1f} minutes an interruption"),
+        ("ASAI", "asai", "{:.5%} of the time supplied"),
+        ("SAIFI a year", "saifi_per_year", "{:.3f}"),
+        ("SAIDI a year", "saidi_min_per_year", "{:.1f} minutes"),
+    )
+    lines = ["reliability over the whole window:"]
+    lines += [
+        f"  {name}: {form.format(indices[key]) if indices.get(key) is not None else 'not known'}"
+        for name, key, form in shown
+    ]
+    return lines + [f"  {reason}" for reason in indices.get("reasons", [])]
 
 
 def verdict_text(document: dict[str, Any]) -> str:
@@ -118,7 +146,28 @@ def _end_text(end: dict[str, Any]) -> str:
     return f"{end['span']} at {end['enclosure']}"
 
 
-def _listing(names: Any) -> str:
+def _finding(found: dict[str, str]) -> str:
+    asset = f"{found['layer']} {found['id']}".strip()
+    return f"{asset}: {found['problem']} (found {found['value']}); {found['remedy']}"
+
+
+def _by_reason(left_out: Iterable[dict[str, str]]) -> dict[str, list[str]]:
+    found: dict[str, list[str]] = {}
+    for item in left_out:
+        found.setdefault(item["why"], []).append(item["id"])
+    return found
+
+
+def _violation(found: dict[str, Any]) -> str:
+    name, value, limit = found["id"], found["value"], found["limit"]
+    if found["what"] in ("span_amps", "source_amps"):
+        return f"{found['what'].removesuffix('_amps')} {name} would carry {value:,.1f} A, limit {limit:,.1f} A"
+    if found["what"] == "volts_pu":
+        return f"voltage at {name} would be {value:.3f} of nominal, lowest allowed {limit:.3f}"
+    return f"the load on source {name} would be more than its cables can carry at any voltage"
+
+
+def _listing(names: Iterable[Any]) -> str:
     return ", ".join(str(name) for name in names) or "none"
 
 

@@ -19,9 +19,9 @@ def board_text(document: dict[str, Any]) -> str:
 
 def case_text(document: dict[str, Any]) -> str:
     """Write where a case stands."""
-    drill = "DRILL " if document["drill"] else ""
+    drill, title = "DRILL " if document["drill"] else "", f" {document['title']}" if document["title"] else ""
     lines = [
-        f"{drill}{document['case']} {document['title']} (version {document['version']}): {document['stage']}",
+        f"{drill}{document['case']}{title} (version {document['version']}): {document['stage']}",
         (
             f"{document['customers_out']} customers out ({document['critical_out']} critical), "
             f"{document['customer_minutes']:.0f} customer-minutes so far"

@@ -33,7 +33,7 @@ FLAGS = {
 def open_screens(
     circuit: Annotated[
         Path | None,
-        typer.Argument(metavar="[CIRCUIT]", exists=True, help="Layers to keep and offer; default: the sample."),
+        typer.Argument(metavar="CIRCUIT", exists=True, help="Layers to keep and offer; default: the sample."),
     ] = None,
     field_map: Annotated[
         Path | None, typer.Option("--field-map", exists=True, dir_okay=False, help="TOML: whose columns, units, codes.")

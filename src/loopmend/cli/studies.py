@@ -55,7 +55,10 @@ def check(circuit: CircuitPath, field_map: FieldMap = None, *, as_json: AsJson =
         print_json(document)
     else:
         typer.echo(render.check_text(document))
-    return 1 if document["problems"] else 0
+    if document["problems"]:
+        typer.echo(f"refused: {render.count(document['problems'], 'problem')} to correct, listed above", err=True)
+        return 1
+    return 0
 
 
 @answering
@@ -87,7 +90,7 @@ def restore(
     limits: Annotated[OnOff, typer.Option(help="Keep within ampacity, source limits and lowest volts.")] = OnOff.ON,
     demand: Annotated[float, typer.Option(min=0.0, help="Share of installed kVA drawn.")] = 1.0,
     power_factor: Annotated[float, typer.Option(min=0.01, max=1.0, help="Power factor of that load.")] = 0.9,
-    lowest_volts_pu: Annotated[float, typer.Option(min=0.0, help="Lowest voltage allowed, per unit.")] = 0.95,
+    lowest_volts_pu: Annotated[float, typer.Option(min=0.0, max=2.0, help="Lowest voltage allowed, per unit.")] = 0.95,
     frequency_hz: Annotated[float, typer.Option(min=1.0, help="System frequency, for cable charging.")] = 60.0,
     field_map: FieldMap = None,
     *,
@@ -159,7 +162,7 @@ def judge(
 ) -> None:
     """Turn a series of readings of a source-voltage hipot into a verdict, with its reasons.
 
-    Example: loopmend judge sample_data/readings/good.csv --source-kv 7.2
+    Example: loopmend judge sample_data/readings/good.csv --source-kv 8
     """
     document = studies.judge(
         readings, source_kv=source_kv, length_m=length_m, set_mohm=set_mohm, c_nf_per_km=c_nf_per_km

@@ -51,8 +51,8 @@ def read_case_file(path: Path, circuit: Circuit) -> CaseFile:
         With every fault found: not JSON, another format, an unknown id, a value that cannot be.
     """
     try:
-        document = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+        document = json.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, ValueError, RecursionError) as error:  # not JSON, not UTF-8, a number too long, nested too deep
         raise DataError.about(path.name, "case", "cannot be read as JSON", error, "correct the file") from error
     if not isinstance(document, dict) or document.get("format") != FORMAT:
         found = document.get("format") if isinstance(document, dict) else type(document).__name__
@@ -84,7 +84,7 @@ def _check(document: dict[str, Any], circuit: Circuit) -> list[Finding]:
         else:
             findings.append(_bad(f"record {number}", "is not a record", record, "write an object with a kind"))
     crew_at = document.get("crew_at")
-    if crew_at and (not isinstance(crew_at, str) or crew_at not in circuit.enclosure_row):
+    if crew_at not in (None, "") and (not isinstance(crew_at, str) or crew_at not in circuit.enclosure_row):
         findings.append(_bad("crew_at", "no such enclosure in the circuit", crew_at, "name an enclosure"))
     findings += check_assumptions({key: document[key] for key in ASSUMPTION_KEYS if key in document}, circuit)
     return findings

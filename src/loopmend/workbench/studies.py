@@ -1,4 +1,4 @@
-"""Questions about a circuit that record nothing: check, history, judge. Plans and restoration: `outage_studies`."""
+"""Questions about a circuit that record nothing: check, history, judge. Plans and restoration: `outage`."""
 
 from __future__ import annotations
 
@@ -121,6 +121,8 @@ def history(
     if problems:
         raise DataError(problems)
     first, last = window
+    if last and last > today:
+        raise DataError.about("until", "history", "lies in the future", last, f"end the study by today, {today}")
     study = StudyWindow(first_day=first, last_day=last or today) if first else default_window(records, last or today)
     return history_document(circuit, records, study, findings=findings, groupings=(by,) if by else GROUPINGS)
 
@@ -143,9 +145,10 @@ def judge(
     EvidenceError
         If the readings, or a figure given, cannot be used.
     """
+    given = {"length_m": length_m, "set_mohm": set_mohm, "c_nf_per_km": c_nf_per_km}
+    require_positive("judge", **{name: value for name, value in given.items() if value is not None})
     readings = read_readings(path.read_bytes(), source_kv)
     if length_m is None or set_mohm is None or c_nf_per_km is None:
         return verdict_document(judge_readings(readings))
-    require_positive("judge", length_m=length_m, set_mohm=set_mohm, c_nf_per_km=c_nf_per_km)
     rc_s = set_mohm * span_capacitance_uf(c_nf_per_km, length_m)
     return verdict_document(judge_readings(readings, expected_rc_s=rc_s)) | {"expected_rc_s": rc_s}
