@@ -40,6 +40,11 @@ _NUMBERS = ("test_kv", "phase_to_ground_kv")
 _SITUATION = tuple(f.name for f in fields(Situation) if f.name != "span_ids")
 
 
+def gates_for(method: str) -> tuple[str, ...]:
+    """List the gates of a method: a stretch that is energized as a test is neither isolated nor dead."""
+    return ("called",) if method == "energize" else tuple(GATES)
+
+
 def leaves_charge(method: str) -> bool:
     """Tell whether a cable is to be drained after a test; true for a method that the table does not know."""
     known = load_methods().get(method)
@@ -60,8 +65,8 @@ def check_record(request: RecordEvidence) -> list[Finding]:
         findings.append(_bad("channel", "unknown channel", request.channel, f"use {', '.join(get_args(Channel))}"))
     if request.channel == "field" and document.get("kind") == "test":
         findings += [
-            _bad(f"gate {name}", "is not ticked", says, "do it, call it, have it confirmed, then record the test")
-            for name, says in GATES.items()
+            _bad(f"gate {name}", "is not ticked", GATES[name], "do it, have it confirmed, then record the test")
+            for name in gates_for(str(document.get("method")))
             if request.gates.get(name) is not True
         ]
     if request.channel == "radio" and not request.vouched_by.strip():

@@ -1,0 +1,134 @@
+"""Readings beside the hipot: insulation resistance, reflectometer, absence of voltage, phasing; samples to try."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from loopmend.case.measured import judge_measured, phase_to_ground_kv, phases_to_compare
+from loopmend.errors import EvidenceError, OrderError
+from loopmend.evidence.cable import (
+    INSULATION_CONSTANT_MOHM_KFT,
+    INSULATION_REFERENCE_C,
+    RELATIVE_PERMITTIVITY,
+    VACUUM_PERMITTIVITY_F_PER_M,
+    insulation_resistance_mohm,
+)
+from loopmend.evidence.insulation import InsulationVerdict, judge_insulation
+from loopmend.evidence.reflectometer import find_echoes, read_trace
+from loopmend.workbench.cases import load_case
+from loopmend.workbench.desk import Desk
+from loopmend.workbench.places import sample_folder
+from loopmend.workbench.sample import sample_circuit
+from loopmend.workbench.stretch import Stretch
+
+INSULATIONS = tuple(INSULATION_CONSTANT_MOHM_KFT)
+
+TRACE_SHOWN = 600
+"""Samples of a trace drawn at most: about two to a pixel of a phone."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TraceShown:
+    """A reflectometer trace to draw and the places where the pulse turned back.
+
+    Attributes
+    ----------
+    points
+        (metres or microseconds, amplitude).
+    echoes
+        (kind, microseconds after the launch, metres or None, height over the launch).
+    """
+
+    points: tuple[tuple[float, float], ...]
+    echoes: tuple[tuple[str, float, float | None, float], ...]
+    repairs: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StepReadings:
+    """What a step asks to be measured: ``phasing``, ``presence`` or "" for nothing."""
+
+    kind: str = ""
+    phases: tuple[str, ...] = ()
+    phase_to_ground_kv: float = 0.0
+
+
+def judge_resistance(
+    reading_mohm: float, stretch: Stretch, insulation: str, *, temperature_c: float = INSULATION_REFERENCE_C
+) -> InsulationVerdict:
+    """Judge a reading of insulation resistance against the formula for this stretch.
+
+    The ratio of diameters follows from the capacitance, so no geometry has to be typed.
+
+    Raises
+    ------
+    EvidenceError
+        If the reading cannot be used, the capacitance is not known or the insulation is none of `INSULATIONS`.
+    """
+    if insulation not in INSULATION_CONSTANT_MOHM_KFT:
+        raise EvidenceError.about(
+            ", ".join(stretch.span_ids), "insulation", "kind not known", insulation, f"use {', '.join(INSULATIONS)}"
+        )
+    if stretch.capacitance_uf is None:
+        raise EvidenceError.about(
+            ", ".join(stretch.span_ids), "insulation", "capacitance not known", "blank", "give c_nf_per_km"
+        )
+    farad_per_m = stretch.capacitance_uf * 1e-6 / stretch.length_m
+    permittivity = 2 * math.pi * VACUUM_PERMITTIVITY_F_PER_M * RELATIVE_PERMITTIVITY[insulation]
+    expected = insulation_resistance_mohm(
+        INSULATION_CONSTANT_MOHM_KFT[insulation],
+        1.0,
+        math.exp(permittivity / farad_per_m),
+        stretch.length_m,
+        temperature_c=temperature_c,
+    )
+    return judge_insulation(reading_mohm, expected)
+
+
+def show_trace(content: bytes, *, velocity_m_per_us: float | None = None, length_m: float | None = None) -> TraceShown:
+    """Read a reflectometer trace from CSV (t_us, amplitude) and find its echoes; EvidenceError where it cannot be."""
+    trace = read_trace(content)
+    echoes = find_echoes(trace, velocity_m_per_us=velocity_m_per_us, length_m=length_m)
+    stride = max(1, math.ceil(len(trace.t_us) / TRACE_SHOWN))
+    along = np.column_stack([trace.t_us, trace.amplitude])[::stride]
+    return TraceShown(
+        points=tuple(map(tuple, along.tolist())),
+        echoes=tuple((echo.kind, echo.t_us, echo.distance_m, echo.height) for echo in echoes),
+        repairs=trace.repairs,
+    )
+
+
+def asked_of_step(desk: Desk, case_id: str, step: Mapping[str, Any]) -> StepReadings:
+    """Find what a step asks to be measured."""
+    kind = {"check_phasing": "phasing", "prove_dead": "presence"}.get(str(step["action"]), "")
+    if not kind or not step.get("span"):
+        return StepReadings()
+    circuit = load_case(desk, case_id).circuit
+    return StepReadings(
+        kind=kind,
+        phases=phases_to_compare(circuit, step),
+        phase_to_ground_kv=phase_to_ground_kv(circuit, str(step["span"])),
+    )
+
+
+def judge_step(
+    desk: Desk, case_id: str, step: Mapping[str, Any], measured: Mapping[str, Any]
+) -> tuple[bool, tuple[str, ...]]:
+    """Judge the readings of a step before it is signed: whether they allow it, and why."""
+    try:
+        found = judge_measured(load_case(desk, case_id).circuit, step, measured)
+    except OrderError as error:
+        return False, tuple(f"{finding.problem}. {finding.remedy}" for finding in error.findings)
+    return True, (str(found.get("result", "")).replace("_", " "),)
+
+
+def sample_readings(circuit: str) -> dict[str, bytes]:
+    """Read the sample's readings, by name; none for any other circuit, so that nobody tries them on a real case."""
+    if circuit != sample_circuit().stem:
+        return {}
+    return {path.stem: path.read_bytes() for path in sorted((sample_folder() / "readings").glob("*.csv"))}
