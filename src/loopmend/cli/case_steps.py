@@ -62,7 +62,7 @@ def record_test(
 ) -> None:
     """Record a test of one span, or of several in a row.
 
-    Example: loopmend case test C-0001 S-0104 S-0105 --method hipot --verdict breakdown --at P-104 --by "J. Orme"
+    Example: loopmend case test C-0001 S-0106 S-0107 --method hipot --verdict breakdown --at P-2205 --by "J. Orme"
     """
     evidence = {"kind": "test", "spans": spans, "method": method, "verdict": verdict}
     request = requests.RecordEvidence(evidence=evidence, at_enclosure=at, note=note)
@@ -88,7 +88,7 @@ def record_indicator(
 ) -> None:
     """Record what a fault indicator shows.
 
-    Example: loopmend case indicator C-0001 S-0103 from tripped --at P-103 --by "J. Orme"
+    Example: loopmend case indicator C-0001 S-0106 from tripped --at P-2205 --by "J. Orme"
     """
     evidence = {"kind": "indicator", "span": span, "end": end, "state": state}
     request = requests.RecordEvidence(evidence=evidence, at_enclosure=at, note=note)
@@ -122,6 +122,37 @@ def energized(
 
 @app.command()
 @answering
+def drain(
+    case_id: CaseId,
+    evidence_id: Annotated[str, typer.Argument(metavar="RECORD", help="Record id of the test, for example V3.")],
+    by: By,
+    reading_kv: Annotated[float, typer.Option(help="Last reading of the display, kV.")] = 0.0,
+    never_charged: Annotated[str, typer.Option(help="For a withdrawn test: why there is nothing to drain.")] = "",
+    at: At = "",
+    folder: Folder = None,
+    store: StoreUrl = None,
+    version: Version = None,
+    command_id: CommandId = None,
+    *,
+    ground_on: Annotated[bool, typer.Option("--ground-on/--no-ground", help="Whether the ground is on.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Record that a tested stretch is drained down to zero and grounded; due after a test recorded in the field.
+
+    Example: loopmend case drain C-0001 V3 --reading-kv 0 --ground-on --at P-2205 --by "J. Orme"
+    """
+    request = requests.RecordDrain(
+        evidence_id=evidence_id,
+        reading_kv=reading_kv,
+        ground_on=ground_on,
+        at_enclosure=at,
+        never_charged=never_charged,
+    )
+    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+
+
+@app.command()
+@answering
 def withdraw(
     case_id: CaseId,
     evidence_id: Annotated[str, typer.Argument(metavar="RECORD", help="Record id, for example V2.")],
@@ -136,7 +167,7 @@ def withdraw(
 ) -> None:
     """Take a record back; it stays in the log with the reason.
 
-    Example: loopmend case withdraw C-0001 V2 --reason "read at the wrong padmount" --by "J. Orme"
+    Example: loopmend case withdraw C-0001 V2 --reason "read at the wrong elbow" --by "J. Orme"
     """
     request = requests.WithdrawEvidence(evidence_id=evidence_id, reason=reason)
     _submit(case_id, request, by, folder, store, version, command_id, as_json)
@@ -160,7 +191,7 @@ def switch(
 ) -> None:
     """Record an elbow moved while sectionalizing, outside an order; the interlock checks it.
 
-    Example: loopmend case switch C-0001 S-0104 from open --by "J. Orme"
+    Example: loopmend case switch C-0001 S-0106 from open --by "J. Orme"
     """
     request = requests.SwitchEnd(span=span, end=end, state=state, reason=reason)
     _submit(case_id, request, by, folder, store, version, command_id, as_json)
@@ -182,7 +213,7 @@ def declare(
 ) -> None:
     """Declare the faulted span, in one's own name; a reason is needed while suspicion is left elsewhere.
 
-    Example: loopmend case declare C-0001 S-0105 --by "N. Adair"
+    Example: loopmend case declare C-0001 S-0106 --reason "dug up and seen" --by "N. Adair"
     """
     request = requests.DeclareFault(spans=tuple(spans), reason=reason)
     _submit(case_id, request, by, folder, store, version, command_id, as_json)
@@ -296,7 +327,7 @@ def repair(
 ) -> None:
     """Record the repair of a faulted span and its proof test.
 
-    Example: loopmend case repair C-0001 S-0105 --component splice --cause water --work "new splice" --by "J. Orme"
+    Example: loopmend case repair C-0001 S-0106 --component splice --cause water --work "new splice" --by "J. Orme"
     """
     request = requests.RecordRepair(
         span=span,

@@ -10,11 +10,15 @@ from loopmend.cli.render import ADVICE
 def board_text(document: dict[str, Any]) -> str:
     """Write the board, a case a line."""
     lines = [
-        f"{row['case_id']}  {row['phase']:14s} {row['customers_out']:5d} out  {row['title'] or row['operated']}  "
-        f"due: {row['todo']}"
+        f"{row['case_id']}  {row['phase']:14s} {row['customers_out']:5d} customers out {_name(row)}; due: {row['todo']}"
         for row in document["cases"]
     ]
-    return "\n".join(lines) or "no case is recorded"
+    return "\n".join(lines) or "no case is recorded; open one with: loopmend case start"
+
+
+def _name(row: dict[str, Any]) -> str:
+    drill = "DRILL " if row["drill"] else ""
+    return f"{drill}{row['title']} ({row['operated']})" if row["title"] else f"{drill}{row['operated']}"
 
 
 def case_text(document: dict[str, Any]) -> str:
@@ -33,7 +37,12 @@ def case_text(document: dict[str, Any]) -> str:
     lines += [f"records disagree: {text}" for text in document["contradiction"]]
     if document["plan"]:
         shown = document["plan"]["suspects"][:8]
-        lines.append("suspects: " + ", ".join(f"{s['id']} {s['p']:.1%}" for s in shown))
+        more = len(document["plan"]["suspects"]) - len(shown)
+        rest = f" and {more} more" if more else ""
+        lines.append("suspects: " + ", ".join(f"{s['id']} {s['p']:.1%}" for s in shown) + rest)
+        lines += [f"note: {note}" for note in document["plan"].get("notes", [])]
+    if document["evidence"]:
+        lines.append("records:")
     for record in document["evidence"]:
         withdrawn = f" WITHDRAWN: {record['withdrawn']}" if record["withdrawn"] else ""
         lines.append(f"  {record['id']} {record['says']} ({record['by']}){withdrawn}")
@@ -44,6 +53,7 @@ def case_text(document: dict[str, Any]) -> str:
         lines.append(f"order {order['id']} ({order['purpose']}): {order['status']}")
         if order["status"] not in ("done", "stopped"):
             lines += [f"  [{'x' if 'done_by' in step else ' '}] {step['n']}. {step['says']}" for step in order["steps"]]
+    lines += [f"caution: {text}" for text in document["due"]["cautions"]]
     return "\n".join([*lines, ADVICE])
 
 

@@ -44,7 +44,14 @@ def case_document(desk: Desk, case_id: str) -> dict[str, Any]:
         "customers_out": customers,
         "critical_out": critical,
         "customer_minutes": customer_minutes(state, desk.clock()),
-        "due": {"kind": todo.kind, "who": todo.who, "says": todo.headline, "why": todo.detail, "at": todo.at},
+        "due": {
+            "kind": todo.kind,
+            "who": todo.who,
+            "says": todo.headline,
+            "why": todo.detail,
+            "at": todo.at,
+            "cautions": list(todo.cautions),
+        },
         "contradiction": [str(finding) for finding in found.contradiction],
         "plan": plan_document(found.dead, found.posterior, plan, found.assumptions)
         if plan and found.posterior
