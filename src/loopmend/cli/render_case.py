@@ -32,9 +32,9 @@ def case_text(document: dict[str, Any]) -> str:
         ),
         f"due, {document['due']['who'] or 'nobody'}: {document['due']['says']}",
     ]
-    if document["due"]["why"]:
+    if document["due"]["why"] and not document["contradiction"]:
         lines.append(f"  why: {document['due']['why']}")
-    lines += [f"records disagree: {text}" for text in document["contradiction"]]
+    lines += [f"  {text}" for text in document["contradiction"]]
     if document["plan"]:
         shown = document["plan"]["suspects"][:8]
         more = len(document["plan"]["suspects"]) - len(shown)

@@ -24,6 +24,7 @@ from loopmend.workbench.circuits import find_circuit, load_circuit
 from loopmend.workbench.desk import Desk
 from loopmend.workbench.failures import read_failures, recorded_failures
 from loopmend.workbench.knowledge import build_knowledge, method_accuracy
+from loopmend.workbench.repeats import another_request, require_same_request, same_payloads
 from loopmend.workbench.timeline import build_timeline
 
 FACT_TRIES = 20
@@ -82,9 +83,6 @@ def start_case(
     """
     _require_actor(actor)
     command = command_id or str(uuid.uuid4())
-    repeated = _find_opened_by(desk, command, load_streams(desk.store, "C-"))
-    if repeated:
-        return repeated
     kept = find_circuit(desk, circuit)
     files = load_circuit(desk, kept.name, kept.fingerprint)
     given = require_circuit(files)
@@ -118,7 +116,7 @@ def submit(
     Parameters
     ----------
     command_id
-        Id of this submission; sent again it is stored once and answers the same.
+        Id of this submission; sent again it is stored once and answers the same, another request under it is refused.
     expected_version
         Version the person looked at. A decision on a case that has moved on is refused with what came meanwhile;
         a plain fact (evidence, where the crew is) is true all the same and is recorded.
@@ -138,10 +136,12 @@ def submit(
     fact = isinstance(request, RecordEvidence | MoveCrew)
     for left in reversed(range(FACT_TRIES if fact else 1)):
         stored = load(desk.store, case_id)
+        case = build_case(desk, case_id, stored)
         repeated = [event.version for event in stored if event.command_id == command]
         if repeated:
+            before, done = case.state.events[: repeated[0] - 1], case.state.events[repeated[0] - 1 : repeated[-1]]
+            require_same_request(case_id, case.known, before, [event.payload for event in done], request)
             return repeated[-1]
-        case = build_case(desk, case_id, stored)
         if not fact:
             _require_seen(case, expected_version)
         payloads = decide(case.known, case.state, request)
@@ -252,7 +252,7 @@ def _store_new(desk: Desk, payloads: list[ev.Payload], actor: str, command: str)
         heads = load_streams(desk.store, "C-")
         repeated = _find_opened_by(desk, command, heads)
         if repeated:
-            return repeated
+            return _require_same_opening(desk, repeated, payloads, command)
         number = 1 + max((int(head.stream[2:]) for head in heads if head.stream[2:].isdigit()), default=0)
         case_id = f"C-{number:04d}"
         try:
@@ -268,6 +268,14 @@ def _store_new(desk: Desk, payloads: list[ev.Payload], actor: str, command: str)
         except ConflictError:
             continue  # another desk took that number at the same moment
         return case_id
+
+
+def _require_same_opening(desk: Desk, case_id: str, payloads: list[ev.Payload], command: str) -> str:
+    """Give the case that a submission opened, sent again; refuse another opening under the same id."""
+    opening = [event for event in load(desk.store, case_id) if event.command_id == command]
+    if not same_payloads(payloads, [ev.decode(event.kind, event.body) for event in opening]):
+        raise another_request(case_id)
+    return case_id
 
 
 def _find_opened_by(desk: Desk, command: str, heads: tuple[StreamHead, ...]) -> str:
