@@ -53,7 +53,9 @@ def case_document(desk: Desk, case_id: str) -> dict[str, Any]:
             "cautions": list(todo.cautions),
         },
         "contradiction": [str(finding) for finding in found.contradiction],
-        "plan": plan_document(found.dead, found.posterior, plan, found.assumptions)
+        "plan": plan_document(
+            found.dead, found.posterior, plan, found.assumptions, [record.document for record in state.live_evidence]
+        )
         if plan and found.posterior
         else None,
         "evidence": [

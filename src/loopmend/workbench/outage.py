@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,7 +12,7 @@ import numpy as np
 
 from loopmend.case.assessment import Knowledge, find_suspects
 from loopmend.case.assumptions import Assumptions, read_assumptions
-from loopmend.case.documents import read_observation
+from loopmend.case.documents import named_spans, read_observation
 from loopmend.files.case_file import CaseFile, read_case_file
 from loopmend.files.circuit import CircuitFiles, read_circuit, require_circuit
 from loopmend.locate.dead import DeadPart, find_dead_part
@@ -66,7 +66,7 @@ def plan(
     dead = find_dead_part(circuit, normal, apply_overrides(circuit, normal, read.positions), read.operated)
     posterior = find_suspects(known, dead, assumptions, _observations(read, circuit))
     found = make_plan(circuit, dead, posterior, assumptions)
-    return plan_document(dead, posterior, found, assumptions)
+    return plan_document(dead, posterior, found, assumptions, read.evidence)
 
 
 def make_plan(circuit: Circuit, dead: DeadPart, posterior: Posterior, assumptions: Assumptions) -> Plan:
@@ -81,8 +81,14 @@ def make_plan(circuit: Circuit, dead: DeadPart, posterior: Posterior, assumption
     )
 
 
-def plan_document(dead: DeadPart, posterior: Posterior, found: Plan, assumptions: Assumptions) -> dict[str, Any]:
-    """Lay a plan out as the contract does."""
+def plan_document(
+    dead: DeadPart,
+    posterior: Posterior,
+    found: Plan,
+    assumptions: Assumptions,
+    records: Sequence[Mapping[str, Any]] = (),
+) -> dict[str, Any]:
+    """Lay a plan out as the contract does, with a note on each record that says nothing of the dead part."""
     return {
         "format": "loopmend/plan/1",
         "out": list(dead.out),
@@ -104,7 +110,7 @@ def plan_document(dead: DeadPart, posterior: Posterior, found: Plan, assumptions
             }
             for name, figures in found.compared_with.items()
         },
-        "notes": _notes(dead, assumptions),
+        "notes": _notes(dead, assumptions) + _stray(dead, records),
     }
 
 
@@ -139,6 +145,17 @@ def _notes(dead: DeadPart, assumptions: Assumptions) -> list[str]:
         return []
     unnamed = [span for span in dead.spans if span not in assumptions.prior]
     return [f"the prior does not name {', '.join(unnamed)}: they weigh 0"] if unnamed else []
+
+
+def _stray(dead: DeadPart, records: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Say which records name only spans that did not lose supply: most likely a slip."""
+    lost = frozenset(dead.spans)
+    named = [named_spans(record) for record in records]
+    return [
+        f"a record names {', '.join(spans)}, which did not lose supply: it says nothing of the suspects; a slip?"
+        for spans in named
+        if spans and lost.isdisjoint(spans)
+    ]
 
 
 def restore(
