@@ -1,0 +1,240 @@
+"""Any sequence of requests, sensible or not, keeps the rules that people's lives hang on."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any, cast
+
+import networkx as nx
+import pytest
+from hypothesis import HealthCheck, settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+
+from case.playing import IN_PHASE, KNOWN, REPAIR, START, TOWN, TRUSTED, bad, declared, good, happen, opened, played
+from case.small_town import CUSTOMERS
+from loopmend.case import events as ev
+from loopmend.case import requests as rq
+from loopmend.case.assessment import hazards_of
+from loopmend.case.decide import decide
+from loopmend.case.state import CaseState, customer_minutes, replay
+from loopmend.errors import LoopmendError
+from loopmend.network.assets import EndState
+from loopmend.network.positions import Positions
+from loopmend.network.tracing import find_loops, trace_supply
+
+SPANS = st.sampled_from(["S1", "S2", "S3", "S4"])
+ANY_SPAN = st.sampled_from(["S1", "S2", "S3", "S4", "S5", "S9", ""])
+PLACE = st.sampled_from(["R1", "E1", "E2", "E3", "E4", "R2", "E9", ""])
+TEXT = st.sampled_from(["", " ", "seen burnt"])
+ENDS = st.sampled_from(["from", "to", "up"])
+ORDER_ID = st.sampled_from(["O1", "O2", "O3", "O9"])
+VERDICT = st.sampled_from(["good", "breakdown", "inconclusive", "fine"])
+EVIDENCE = st.one_of(
+    st.fixed_dictionaries(
+        {
+            "kind": st.sampled_from(["test", "rumour"]),
+            "spans": st.lists(ANY_SPAN, max_size=3),
+            "method": st.sampled_from(["hipot", "smell"]),
+            "verdict": VERDICT,
+        }
+    ),
+    st.fixed_dictionaries(
+        {
+            "kind": st.just("indicator"),
+            "span": ANY_SPAN,
+            "end": ENDS,
+            "state": st.sampled_from(["tripped", "not_tripped"]),
+        }
+    ),
+    st.fixed_dictionaries({"kind": st.just("energized"), "spans": st.lists(ANY_SPAN), "held": st.booleans()}),
+    st.dictionaries(st.sampled_from(["kind", "spans", "method", "held"]), st.sampled_from([None, 3, "x", [], ["S1"]])),
+)
+NONSENSE: st.SearchStrategy[rq.Request] = st.one_of(
+    st.builds(rq.OpenCase, circuit=st.just("town"), fingerprint=st.just("ab"), operated=st.just(("R2",))),
+    st.builds(
+        rq.ChangeAssumptions,
+        assumptions=st.sampled_from(
+            [
+                {},
+                TRUSTED,
+                {"accuracy": None},
+                {"faults": "any"},
+                {"faults": "four"},
+                {"prior": {"S5": 1}},
+                {"prior": None},
+            ]
+        ),
+    ),
+    st.builds(rq.MoveCrew, enclosure=PLACE),
+    st.builds(
+        rq.RecordEvidence, evidence=EVIDENCE, at_enclosure=PLACE, channel=st.sampled_from(["desk", "field", "radio"])
+    ),
+    st.builds(rq.WithdrawEvidence, evidence_id=st.sampled_from(["V1", "V2", "V9"]), reason=TEXT),
+    st.builds(
+        rq.SwitchEnd,
+        span=ANY_SPAN,
+        end=ENDS,
+        state=st.sampled_from(["open", "closed", "grounded", "ajar"]),
+        reason=TEXT,
+    ),
+    st.builds(rq.DeclareFault, spans=st.lists(ANY_SPAN, max_size=2).map(tuple), reason=TEXT),
+    st.builds(rq.DraftOrder, purpose=cast("Any", st.sampled_from(["restore", "ground", "return", "tidy"]))),
+    st.builds(rq.ApproveOrder, order_id=ORDER_ID),
+    st.builds(rq.SignStep, order_id=ORDER_ID, n=st.integers(-1, 7), measured=st.sampled_from([{}, IN_PHASE])),
+    st.builds(rq.StopOrder, order_id=ORDER_ID, reason=TEXT),
+    st.builds(
+        rq.RecordRepair,
+        span=ANY_SPAN,
+        component=st.sampled_from(["cable", "gnome"]),
+        cause=TEXT,
+        work=TEXT,
+        proof_method=st.just("hipot"),
+        proof_verdict=VERDICT,
+    ),
+    st.builds(rq.CloseCase, note=st.just("")),
+)
+
+
+def customers_out_by_networkx(now: Positions) -> int:
+    """Customers not joined to a source whose device is closed, by a graph built here from the end states."""
+    graph: nx.Graph[str] = nx.Graph()
+    graph.add_nodes_from(CUSTOMERS)
+    for row, span in enumerate(TOWN.spans.span_id):
+        for end, place in enumerate(TOWN.spans.enclosure[row]):
+            if now.states[row, end] == EndState.CLOSED:
+                graph.add_edge(str(span), str(TOWN.enclosures.enclosure_id[place]))
+    live = [name for name in ("R1", "R2") if name not in now.open_devices]
+    fed = set().union(*(nx.node_connected_component(graph, name) for name in live if name in graph))
+    return sum(customers for name, customers in CUSTOMERS.items() if name not in fed)
+
+
+class AnyCase(RuleBasedStateMachine):
+    """One case, asked anything."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.state: CaseState = opened(assumptions=TRUSTED)
+        self.minutes = 0
+
+    @initialize(begun=st.sampled_from(["opened", "opened", "declared", "restored", "grounded", "repaired"]))
+    def begin_anywhere(self, begun: str) -> None:
+        """Begin at any stage, so that few steps reach every corner."""
+        if begun == "declared":
+            self.state = declared()
+        elif begun != "opened":
+            self.state = played(begun)
+
+    def ask(self, request: rq.Request) -> None:
+        """Ask twice, see the same answer, let it happen, and hold the change to the rules of switching."""
+        before = self.state
+        try:
+            payloads = decide(KNOWN, before, request)
+        except LoopmendError as refused:
+            self.is_refused_again(before, request, refused)
+            return
+        assert decide(KNOWN, before, request) == payloads
+        assert before.closed_at is None
+        guarded = hazards_of(KNOWN, before)
+        self.minutes += 1
+        self.state = happen(before, payloads, START + timedelta(minutes=self.minutes))
+        woken = trace_supply(TOWN, self.state.now).alive & ~trace_supply(TOWN, before.now).alive
+        assert not (guarded.faulted | guarded.suspects).intersection(TOWN.spans.span_id[woken].tolist())
+
+    def is_refused_again(self, before: CaseState, request: rq.Request, refused: LoopmendError) -> None:
+        with pytest.raises(type(refused)) as again:
+            decide(KNOWN, before, request)
+        assert again.value.findings == refused.findings
+
+    @rule(request=NONSENSE)
+    def anything(self, request: rq.Request) -> None:
+        self.ask(request)
+
+    @rule(request=st.one_of(SPANS.map(good), SPANS.map(bad)))
+    def record_a_test(self, request: rq.Request) -> None:
+        self.ask(request)
+
+    @rule(span=ANY_SPAN, end=st.sampled_from(["from", "to"]), to=st.sampled_from(["open", "closed", "grounded"]))
+    def move_an_elbow(self, span: str, end: str, to: str) -> None:
+        self.ask(rq.SwitchEnd(span=span, end=end, state=to))
+
+    @precondition(lambda self: not self.state.faulted)
+    @rule(span=SPANS)
+    def declare(self, span: str) -> None:
+        self.ask(rq.DeclareFault(spans=(span,), reason="seen burnt"))
+
+    @precondition(lambda self: self.state.faulted and self.state.closed_at is None)
+    @rule(all_of_it=st.booleans())
+    def go_on_with_the_work(self, *, all_of_it: bool) -> None:
+        """Do what is due, so that random cases reach grounds, repair, return and closing."""
+        order = self.state.open_order
+        if order is not None and order.status == "draft":
+            self.ask(rq.ApproveOrder(order_id=order.order_id))
+            return
+        if order is not None:
+            for step in order.steps[len(order.signatures) :] if all_of_it else [order.next_step or {}]:
+                measured = IN_PHASE if step["action"] == "check_phasing" else {}
+                self.ask(rq.SignStep(order_id=order.order_id, n=step["n"], measured=measured))
+            return
+        for purpose in ("restore", "ground"):
+            if purpose not in self.state.purposes_done:
+                self.ask(rq.DraftOrder(purpose=cast("rq.Purpose", purpose)))
+                return
+        for span in self.state.unrepaired:
+            self.ask(rq.RecordRepair(**{**vars_of(REPAIR), "span": span}))
+        self.ask(rq.CloseCase() if self.state.phase == "normal" else rq.DraftOrder(purpose="return"))
+
+    @invariant()
+    def nothing_grounded_is_alive(self) -> None:
+        alive = trace_supply(TOWN, self.state.now).alive
+        grounded = (self.state.now.states == EndState.GROUNDED).any(axis=1)
+        assert not (alive & grounded).any()
+
+    @invariant()
+    def no_sources_tied_and_no_loop(self) -> None:
+        assert trace_supply(TOWN, self.state.now).tied == ()
+        assert find_loops(TOWN, self.state.now) == ()
+
+    @invariant()
+    def customers_out_as_an_independent_graph_says(self) -> None:
+        assert self.state.out_history[-1][2] == customers_out_by_networkx(self.state.now)
+
+    @invariant()
+    def steps_are_signed_in_order_and_one_order_is_open(self) -> None:
+        signed: dict[str, list[int]] = {order.order_id: [] for order in self.state.orders}
+        for event in self.state.events:
+            if isinstance(event.payload, ev.StepSigned):
+                signed[event.payload.order_id].append(event.payload.n)
+        for order in self.state.orders:
+            assert signed[order.order_id] == list(range(1, len(order.signatures) + 1))
+            assert (order.status == "done") == (len(order.signatures) == len(order.steps))
+        assert sum(order.status not in ("done", "stopped") for order in self.state.orders) <= 1
+
+    @invariant()
+    def minutes_never_run_back(self) -> None:
+        now = START + timedelta(minutes=self.minutes)
+        earlier = customer_minutes(self.state, now)
+        assert 0.0 <= earlier <= customer_minutes(self.state, now + timedelta(minutes=1))
+
+    @invariant()
+    def only_a_normal_case_closes_without_a_word(self) -> None:
+        if self.state.closed_at is not None:
+            assert self.state.now == self.state.as_found
+            assert not self.state.unrepaired
+
+    def teardown(self) -> None:
+        """Rebuild the whole case from its events."""
+        assert replay(TOWN, self.state.events) == self.state
+
+
+def vars_of(request: rq.RecordRepair) -> dict[str, Any]:
+    return {name: getattr(request, name) for name in request.__dataclass_fields__}
+
+
+AnyCase.TestCase.settings = settings(
+    max_examples=25,
+    stateful_step_count=25,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much],
+)
+TestAnyCase = AnyCase.TestCase
