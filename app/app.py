@@ -1,24 +1,15 @@
-"""Frame of every screen: page settings, who is at work, the way between the screens."""
+"""Frame of every screen: page settings, who is at work, the way between the screens, the watch on the record."""
 
 from __future__ import annotations
 
 import streamlit as st
 
-from session import ask_name, show_desk_errors
+from loopmend.workbench.desk import record_version
+from page_style import RULES
+from session import ask_name, desk, keep_refusals_in_sight, show_desk_errors, watch_record
 
 st.set_page_config(page_title="Loopmend", page_icon=None, layout="wide", initial_sidebar_state="collapsed")
-st.html(
-    """<style>
-    .block-container {padding: 4.2rem 1.2rem 2rem}
-    .stButton button, .stFormSubmitButton button, .stDownloadButton button {min-height: 3rem; font-size: 1.05rem}
-    [data-testid="stButtonGroup"] button {min-height: 2.9rem; font-size: 1rem}
-    @media (max-width: 640px) {
-      .block-container {padding: 4.4rem .8rem 1rem}
-      .stButton button, .stFormSubmitButton button {min-height: 3.6rem; font-size: 1.15rem}
-      [data-testid="stButtonGroup"] button {min-height: 3.4rem; font-size: 1.1rem}
-    }
-    </style>"""
-)
+st.html(RULES)
 
 PAGES = [
     st.Page("screens/dispatcher.py", title="Dispatcher", default=True),
@@ -29,5 +20,8 @@ PAGES = [
 
 page = st.navigation(PAGES, position="top")
 ask_name()
-with show_desk_errors():
+with keep_refusals_in_sight(), show_desk_errors():
+    drawn = record_version(desk())
     page.run()
+if page.url_path != "circuits":  # what is being looked at there is no case
+    watch_record(drawn)

@@ -1,8 +1,6 @@
-"""Forms that add to a case: open it, record evidence, declare a fault, order, repair, close."""
+"""Forms that open a case and record what was observed."""
 
 from __future__ import annotations
-
-from functools import partial
 
 import streamlit as st
 
@@ -11,17 +9,24 @@ from loopmend.workbench.cases import Opening, start_case
 from loopmend.workbench.circuits import list_circuits, load_circuit
 from loopmend.workbench.refusals import LoopmendError
 from loopmend.workbench.screens import CaseScreen
-from session import act, actor, desk, plain, send, show_refusal
+from session import NO_NAME, act, actor, desk, plain, refuse, show_refusal
 
 VERDICTS = ["good", "breakdown", "bolted", "leakage", "inconclusive"]
-METHODS = ["hipot", "dc_hipot", "insulation", "vlf", "reflectometer"]
-COMPONENTS = ["cable", "splice", "termination", "dig_in", "equipment"]
-PURPOSES = {"restore": "isolate and restore", "ground": "ground for work", "return": "return to normal"}
+METHODS = {
+    "hipot": "hipot (half-wave)",
+    "dc_hipot": "DC hipot",
+    "insulation": "insulation resistance",
+    "vlf": "very low frequency",
+    "reflectometer": "reflectometer",
+}
+SIDES = {"beyond": "away from the source", "near": "towards the source"}
+KINDS = {"test": "test", "indicator": "indicator reading", "energized": "stretch energized"}
+INDICATOR = {"tripped": "tripped", "not_tripped": "not tripped", "not_seen": "not seen"}
 
 
-def open_case_form() -> None:
+def open_case_form(*, expanded: bool = False) -> None:
     """Open a case: by the device that operated, or by who is reported out."""
-    with st.expander("Open a case"):
+    with st.expander("Open a case", expanded=expanded):
         circuits = [kept.name for kept in list_circuits(desk())]
         if not circuits:
             st.info("Load a circuit first, on the Circuits screen.")
@@ -37,174 +42,137 @@ def open_case_form() -> None:
         trusted = st.toggle(
             "Trust every record, one faulted span (else: doubtful tests, equipment, two faults)", key="new-trust"
         )
+        drill = st.toggle("Drill: nothing is real", key="new-drill")
+        asked = Opening(
+            operated=tuple(operated),
+            reported_out=tuple(reported),
+            title=title,
+            assumptions={"accuracy": "perfect", "faults": "one_span"} if trusted else {},
+            drill=drill,
+        )
         if st.button("Open the case", key="new-open", type="primary", disabled=not (operated or reported)):
-            assumptions = {"accuracy": "perfect", "faults": "one_span"} if trusted else {}
-            asked = Opening(
-                operated=tuple(operated), reported_out=tuple(reported), title=title, assumptions=assumptions
-            )
             _open(name, asked)
+        show_refusal("new-open")
 
 
 def _open(name: str, asked: Opening) -> None:
     if not actor():
-        st.error("Say who you are first: the record keeps a name with everything (menu at the top left).")
+        refuse("new-open", [NO_NAME])
         return
     try:
-        case_id = start_case(desk(), name, asked, actor=actor())
+        st.session_state["case-next"] = st.query_params["case"] = start_case(desk(), name, asked, actor=actor())
     except LoopmendError as error:
-        show_refusal(error)
+        refuse("new-open", [str(finding) for finding in error.findings])
         return
-    st.query_params["case"] = case_id
-    st.session_state.pop("case", None)
+    refuse("new-open", [])
     st.rerun()
 
 
+def split_result(screen: CaseScreen) -> None:
+    """Take the result of the split that is due: which side was tested, the verdict, record."""
+    todo, turn = screen.todo, len(screen.evidence)
+    items = {"beyond": todo.tested, "near": todo.other}
+    side = st.segmented_control(
+        "1. Side tested", list(SIDES), default="beyond", required=True, format_func=SIDES.__getitem__, key="crew-side"
+    )
+    verdict = st.segmented_control("2. Verdict", VERDICTS, key=f"crew-verdict-{turn}-{todo.at}")
+    tested = items[str(side)]
+    evidence = {
+        "kind": "test",
+        "spans": [name for name in tested if name in screen.whole_view.spans],
+        "enclosures": [name for name in tested if name in screen.whole_view.enclosures],
+        "method": "hipot",
+        "verdict": verdict,
+    }
+    request = rq.RecordEvidence(evidence=evidence, at_enclosure=todo.at)
+    act("3. Record", screen, request, key=f"crew-record-{turn}", primary=True, disabled=verdict is None)
+    st.caption(f"A half-wave hipot of that side, suspects on it: {plain(', '.join(tested))}")
+
+
 def evidence_form(screen: CaseScreen) -> None:
-    """Record what the crew calls in; withdraw a record; change how far records are trusted."""
+    """Record anything that was observed."""
     if screen.phase == "closed":
         return
-    with st.expander("Record evidence called in by the crew"):
-        kind = st.segmented_control("Kind", ["test", "indicator", "energized"], default="test", key="ev-kind")
-        spans = list(screen.view.spans)
-        chosen = st.multiselect("Spans", spans, key="ev-spans", max_selections=1 if kind == "indicator" else None)
-        evidence = _evidence_choices(str(kind), chosen)
-        at = st.selectbox("At", ["", *screen.view.enclosures], key="ev-at")
-        note = st.text_input("Note", key="ev-note")
+    turn = len(screen.evidence)
+    with st.expander("Record another test, an indicator, a stretch energized"):
+        kind = st.segmented_control(
+            "Kind", list(KINDS), default="test", required=True, format_func=KINDS.__getitem__, key="ev-kind"
+        )
+        most = 1 if kind == "indicator" else None
+        chosen = st.multiselect("Spans", list(screen.view.spans), key=f"ev-spans-{turn}", max_selections=most)
+        evidence = _evidence_choices(screen, str(kind), chosen)
+        at = st.selectbox("At", list(screen.view.enclosures), index=None, key="ev-at", placeholder="Where it was seen")
+        note = st.text_input("Note", key=f"ev-note-{turn}")
         request = rq.RecordEvidence(evidence=evidence, at_enclosure=at or "", note=note)
-        act("Record", lambda: send(screen.case_id, request), key="ev-record", disabled=not chosen)
-    standing = {r.evidence_id: r for r in screen.evidence if not r.withdrawn}
-    if standing:
-        with st.expander("Withdraw a record"):
-            chosen_id = st.selectbox("Record", list(standing), key="wd-id")
-            reason = st.text_input("Why", key="wd-reason")
-            request_back = rq.WithdrawEvidence(evidence_id=str(chosen_id), reason=reason)
-            act("Withdraw", lambda: send(screen.case_id, request_back, screen.version), key="wd-go")
-    _settings_form(screen)
+        act("Record", screen, request, key=f"ev-record-{turn}", disabled=not chosen)
 
 
-def _evidence_choices(kind: str, spans: list[str]) -> dict[str, object]:
+def _evidence_choices(screen: CaseScreen, kind: str, spans: list[str]) -> dict[str, object]:
     if kind == "indicator":
-        end = st.segmented_control("End", ["from", "to"], default="from", key="ev-end")
+        end = choose_end(screen, spans[0] if spans else None, key="ev-end")
         state = st.segmented_control(
-            "Shows", ["tripped", "not_tripped", "not_seen"], default="not_seen", key="ev-state"
+            "Shows",
+            list(INDICATOR),
+            default="not_seen",
+            required=True,
+            format_func=INDICATOR.__getitem__,
+            key="ev-state",
         )
         return {"kind": kind, "span": spans[0] if spans else "", "end": end, "state": state}
     if kind == "energized":
-        held = st.segmented_control("Did it hold?", ["held", "did not hold"], default="held", key="ev-held")
+        held = st.segmented_control(
+            "Did it hold?", ["held", "did not hold"], default="held", required=True, key="ev-held"
+        )
         return {"kind": kind, "spans": spans, "held": held == "held"}
-    method = st.selectbox("Method", METHODS, key="ev-method")
-    verdict = st.segmented_control("Verdict", VERDICTS, default="good", key="ev-verdict")
+    method = st.selectbox("Method", list(METHODS), format_func=METHODS.__getitem__, key="ev-method")
+    verdict = st.segmented_control("Verdict", VERDICTS, default="good", required=True, key="ev-verdict")
     return {"kind": "test", "spans": spans, "method": method, "verdict": verdict}
 
 
-def _settings_form(screen: CaseScreen) -> None:
-    with st.expander("What the plan is reckoned with"):
-        given = screen.assumptions
-        objective = st.segmented_control(
-            "Make small",
-            ["customer-minutes", "crew-minutes"],
-            default=given.get("objective", "customer-minutes"),
-            key="as-obj",
-        )
-        ways = ["in-place", "go-and-return"]
-        way = st.segmented_control(
-            "Customers come back", ways, default=given.get("restoration", "in-place"), key="as-way"
-        )
-        faults = st.segmented_control(
-            "Faults", ["one_span", "any"], default=given.get("faults", "any"), key="as-faults"
-        )
-        trust = "perfect" if given.get("accuracy") == "perfect" else "method table"
-        accuracy = st.segmented_control("Records", ["perfect", "method table"], default=trust, key="as-acc")
-        changed: dict[str, object] = {
-            "objective": objective,
-            "restoration": way,
-            "faults": faults,
-            "accuracy": "perfect" if accuracy == "perfect" else None,
-        }
-        request = rq.ChangeAssumptions(assumptions=changed)
-        act("Reckon with these", lambda: send(screen.case_id, request, screen.version), key="as-go")
+def choose_end(screen: CaseScreen, span: str | None, key: str) -> str:
+    """Choose an end of a span, told by the enclosure it lies at."""
+    ends = {end.label: f"at {end.enclosure_id} ({end.label})" for end in screen.view.spans[span].ends} if span else {}
+    labels = ends or {"from": "from", "to": "to"}
+    chosen = st.segmented_control(
+        "End", list(labels), default="from", required=True, format_func=labels.__getitem__, key=f"{key}-{span}"
+    )
+    return str(chosen)
 
 
-def order_panel(screen: CaseScreen) -> None:
-    """Declare, draft, approve, follow and stop an order; repair; close."""
+def withdraw_form(screen: CaseScreen, *, expanded: bool = False) -> None:
+    """Take a record back; it stays in the log with the reason."""
+    told = {record_id: says for record_id, says in screen.standing if screen.phase != "closed"}
+    if not told:
+        return
+    with st.expander("Withdraw a record", expanded=expanded):
+        chosen = st.selectbox("Record", list(told), format_func=told.__getitem__, key="wd-id")
+        reason = st.text_input("Why it does not count", key=f"wd-reason-{chosen}")
+        request = rq.WithdrawEvidence(evidence_id=str(chosen), reason=reason)
+        act("Withdraw", screen, request, key=f"wd-go-{chosen}")
+
+
+def settings_form(screen: CaseScreen) -> None:
+    """Change what the plan is reckoned with."""
     if screen.phase == "closed":
         return
-    st.subheader("Fault, order, repair")
-    todo = screen.todo
-    if screen.open_order:
-        _show_order(screen)
-        return
-    _declare_form(screen)
-    if screen.faulted:
-        for purpose, words in PURPOSES.items():
-            request = rq.DraftOrder(purpose=purpose)  # type: ignore[arg-type]
-            act(
-                f"Draft: {words}",
-                partial(send, screen.case_id, request, screen.version),
-                key=f"draft-{purpose}",
-                primary=todo.purpose == purpose,
+    with st.expander("What the plan is reckoned with"):
+        given = screen.assumptions
+        choices = {
+            "objective": ("Make small", ["customer-minutes", "crew-minutes"], "customer-minutes"),
+            "restoration": ("Customers come back", ["in-place", "go-and-return"], "in-place"),
+            "faults": ("Faults", ["one_span", "any"], "any"),
+            "accuracy": ("Records", ["perfect", "method table"], "method table"),
+        }
+        chosen = {
+            name: st.segmented_control(
+                label, options, default=given.get(name) or usual, required=True, format_func=_words, key=f"as-{name}"
             )
-        if len(screen.repaired) < len(screen.faulted):
-            repair_form(screen)
-    with st.expander("Close the case", expanded=todo.kind == "close"):
-        note = st.text_input("Note (the reason, if something is left otherwise than found)", key="close-note")
-        act("Close the case", lambda: send(screen.case_id, rq.CloseCase(note=note), screen.version), key="close-go")
+            for name, (label, options, usual) in choices.items()
+        }
+        accuracy = "perfect" if chosen["accuracy"] == "perfect" else None
+        request = rq.ChangeAssumptions(assumptions={**chosen, "accuracy": accuracy})
+        act("Reckon with these", screen, request, key="as-go")
 
 
-def _declare_form(screen: CaseScreen) -> None:
-    suspects = (
-        [s["id"] for s in screen.plan["suspects"] if s["kind"] == "span"] if screen.plan else list(screen.view.spans)
-    )
-    with st.expander("Declare the fault", expanded=screen.todo.kind == "declare"):
-        spans = st.multiselect("Faulted span", suspects, default=suspects[:1], key=f"fault-spans-{screen.version}")
-        reason = st.text_input("Reason (needed while suspicion is left elsewhere)", key="fault-reason")
-        request = rq.DeclareFault(spans=tuple(spans), reason=reason)
-        act("Declare in my name", lambda: send(screen.case_id, request, screen.version), key="fault-go")
-
-
-def _show_order(screen: CaseScreen) -> None:
-    order = screen.open_order
-    if order is None:
-        return
-    st.markdown(
-        f"**Order {order.order_id}: {PURPOSES[order.purpose]}** ({order.status}; drafted by {plain(order.drafted_by)})"
-    )
-    for remark in order.remarks:
-        st.caption(plain(remark))
-    for number, step in enumerate(order.steps):
-        signed = order.signatures[number] if number < len(order.signatures) else None
-        done = f" done by {signed.actor} {signed.at.astimezone():%H:%M:%S}" if signed else ""
-        st.markdown(f"{'[x]' if signed else '[ ]'} {step['n']}. {plain(step['says'])}{plain(done)}")
-    if order.status == "draft":
-        approve = rq.ApproveOrder(order_id=order.order_id)
-        act(
-            "Approve in my name",
-            lambda: send(screen.case_id, approve, screen.version),
-            key="order-approve",
-            primary=True,
-        )
-    with st.expander("Stop this order"):
-        reason = st.text_input("Why", key="stop-reason")
-        stop = rq.StopOrder(order_id=order.order_id, reason=reason)
-        act("Stop", lambda: send(screen.case_id, stop, screen.version), key="order-stop")
-
-
-def repair_form(screen: CaseScreen) -> None:
-    """Record what failed, what was done, and how it was proved."""
-    waiting = [span for span in screen.faulted if span not in screen.repaired]
-    with st.expander("Record the repair", expanded=screen.todo.kind == "repair"):
-        span = st.selectbox("Span", waiting, key="rp-span")
-        component = st.segmented_control("What failed", COMPONENTS, default="cable", key="rp-component")
-        cause = st.text_input("Cause (write unknown where it is not known)", key="rp-cause")
-        work = st.text_input("What was done", key="rp-work")
-        method = st.selectbox("Proved by", METHODS, key="rp-method")
-        verdict = st.segmented_control("Proof test", VERDICTS, default="good", key="rp-verdict")
-        request = rq.RecordRepair(
-            span=str(span),
-            component=str(component),
-            cause=cause,
-            work=work,
-            proof_method=str(method),
-            proof_verdict=str(verdict),
-        )
-        act("Record the repair", lambda: send(screen.case_id, request, screen.version), key="rp-go", primary=True)
+def _words(option: str) -> str:
+    return {"one_span": "one span", "any": "spans, equipment, two faults", "perfect": "trusted"}.get(option, option)

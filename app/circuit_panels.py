@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import pandas as pd
+from typing import Any
+
 import streamlit as st
 
 from case_map import base_of
@@ -20,7 +21,7 @@ from loopmend.workbench.studies import check_document
 from loopmend.workbench.views import CircuitFiles
 from map_layers import MapLive, MapStyle
 from map_view import draw_map
-from session import plain, show_refusal
+from session import plain, show_reasons
 
 FORMATS: dict[ExportFormat, str] = {
     "gpkg": "GeoPackage",
@@ -34,29 +35,41 @@ FEET = 1 / 0.3048
 
 def load_form(desk: Desk) -> None:
     """Take layers in: look at the findings first, keep the circuit if nothing stops the work."""
-    with st.expander("Load layers"):
+    with st.expander("Load layers", expanded=not list_circuits(desk)):
         uploaded = st.file_uploader(
             "One GeoPackage, or the layers of a folder (a zip of them will do); a .toml is taken as the field map",
             accept_multiple_files=True,
             key="upload",
         )
-        if not uploaded:
-            return
-        try:
-            with read_upload({file.name: file.getvalue() for file in uploaded}) as files:
-                show_document(check_document(files))
-                _finding_map(files, key="upload-map")
-                name = st.text_input("Keep it under the name", files.name, key="upload-name")
-                if st.button("Keep this circuit", type="primary", disabled=bool(files.problems), key="upload-keep"):
-                    st.success(f"Kept as {plain(keep_files(desk, files, name).name)}.")
-        except LoopmendError as error:
-            show_refusal(error)
+    if not uploaded:
+        return
+    try:
+        with read_upload({file.name: file.getvalue() for file in uploaded}) as files:
+            st.subheader(f"Loaded: {plain(files.name)}")
+            show_document(check_document(files))
+            _finding_map(files, key="upload-map")
+            _keep_form(desk, files)
+    except LoopmendError as error:
+        show_reasons([str(finding) for finding in error.findings], headline="These layers cannot be read.")
+    st.divider()
+
+
+def _keep_form(desk: Desk, files: CircuitFiles) -> None:
+    if files.problems:
+        st.warning("Not kept: correct what stops the work, then load the layers again.")
+        return
+    name = st.text_input("Keep it under the name", files.name, key="upload-name")
+    if st.button("Keep this circuit", type="primary", key="upload-keep"):
+        st.success(f"Kept as {plain(keep_files(desk, files, name).name)}.")
 
 
 def choose_circuit(desk: Desk) -> str | None:
     """Choose among the circuits kept."""
     names = [kept.name for kept in list_circuits(desk)]
-    return st.selectbox("Circuit", names, key="circuit") if names else None
+    if not names:
+        st.info("No circuit is kept yet: load its layers above.")
+        return None
+    return st.selectbox("Circuit", names, key="circuit")
 
 
 def show_circuit(desk: Desk, name: str, unit: str) -> None:
@@ -67,39 +80,47 @@ def show_circuit(desk: Desk, name: str, unit: str) -> None:
     figures = [
         ("Enclosures", f"{document['enclosures']:,}"),
         ("Spans", f"{document['spans']:,}"),
-        ("Cable", f"{document['length_m'] * scale:,.0f} {unit}"),
+        (f"Cable, {unit}", f"{document['length_m'] * scale:,.0f}"),
         ("Customers", f"{document['customers']:,}"),
-        ("Sources", ", ".join(document["sources"])),
+        ("Sources", f"{len(document['sources'])}"),
     ]
     for column, (label, value) in zip(st.columns(len(figures)), figures, strict=True):
         column.metric(label, value)
-    _finding_map(files, key="circuit-map")
+    st.caption(f"Sources: {plain(', '.join(document['sources']))}")
     show_document(document)
+    _finding_map(files, key="circuit-map")
+    export_form(desk, name)
+
+
+def export_form(desk: Desk, name: str) -> None:
+    """Offer the circuit as files of a format of choice."""
     chosen = st.segmented_control(
-        "Export as", list(FORMATS), default="gpkg", format_func=FORMATS.__getitem__, key="export-as"
+        "Export as", list(FORMATS), default="gpkg", required=True, format_func=FORMATS.__getitem__, key="export-as"
     )
-    file_name, content = export_circuit(desk, name, chosen or "gpkg")
+    file_name, content = export_circuit(desk, name, chosen)
     st.download_button(f"Download {file_name}", content, file_name, key="export-go")
 
 
-def show_document(document: dict[str, object]) -> None:
+def show_document(document: dict[str, Any]) -> None:
     """Show every finding: those that stop the work first."""
-    rows = [
-        {
-            "Stops the work": kind == "problems",
-            "Layer": f["layer"],
-            "Asset": f["id"],
-            "What": f["problem"],
-            "Found": f["value"],
-            "Do": f["remedy"],
-        }
-        for kind in ("problems", "warnings")
-        for f in document[kind]  # type: ignore[attr-defined]
-    ]
-    if rows:
-        st.dataframe(pd.DataFrame(rows), hide_index=True)
-    else:
+    rows = [(kind, finding) for kind in ("problems", "warnings") for finding in document[kind]]
+    if not rows:
         st.success("Nothing found: the circuit can be worked with.")
+        return
+    stops = len(document["problems"])
+    st.markdown(f"**{stops} findings stop the work**, {len(rows) - stops} are to be minded.")
+    with st.container(height=min(420, 90 + 60 * len(rows))):
+        st.table(
+            {
+                "Weight": ["stops the work" if kind == "problems" else "to mind" for kind, _ in rows],
+                "Asset": [plain(f"{f['layer']} {f['id']}".strip()) for _, f in rows],
+                "What": [plain(f["problem"]) for _, f in rows],
+                "Found": [plain(f["value"]) for _, f in rows],
+                "Do": [plain(f["remedy"]) for _, f in rows],
+            },
+            hide_index=True,
+            border="horizontal",
+        )
 
 
 def _finding_map(files: CircuitFiles, key: str) -> None:

@@ -117,7 +117,7 @@ def build_base_map(base: MapBase, *, many: bool = False) -> OfflineMap:
         drawn.add_child(RawGeo(base.backdrop))
     drawn.add_child(PlainCredit())
     drawn.add_child(FitToZoom())
-    drawn.fit_bounds([[south, west], [north, east]], padding=(12, 12))
+    drawn.fit_bounds([[south, west], [north, east]], padding=(70, 30))
     drawn.get_root().header.add_child(page_style(_RULES), name="map_view_rules")
     return drawn
 

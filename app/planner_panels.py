@@ -91,7 +91,7 @@ def show_rates(screen: PlannerScreen) -> None:
     indices = screen.document["indices"]
     labels = {
         "saidi_min_per_year": "SAIDI, min a year",
-        "saifi_per_year": "SAIFI, a year",
+        "saifi_per_year": "SAIFI, times a year",
         "caidi_min": "CAIDI, min",
         "asai": "ASAI",
     }
@@ -99,6 +99,10 @@ def show_rates(screen: PlannerScreen) -> None:
         value = indices.get(key)
         column.metric(label, "-" if value is None else f"{value:.5f}" if key == "asai" else f"{value:,.2f}")
     st.caption("Indices of this circuit's customers over the years shown (IEEE 1366).")
+    newest = screen.failures[0] if screen.failures else None
+    if newest:
+        told = f"{newest.day}, {newest.span_id or 'no span'}, {newest.component.replace('_', '-')}: {newest.cause}"
+        st.markdown(f"Newest failure shown: {plain(told)} ({len(screen.failures)} in all)")
 
 
 def _readable(table: pd.DataFrame) -> pd.DataFrame:
@@ -123,13 +127,17 @@ def _scaled(value: float | None, scale: float) -> float | None:
 
 
 def show_picked(screen: PlannerScreen, picked: str | None) -> None:
-    """Show the failures of the span picked on the map."""
-    if not picked:
-        st.caption("Pick a span or a failure on the map.")
-        return
-    found = [p for p in screen.failures if picked in (p.span_id, p.failure_id)]
-    told = "; ".join(f"{p.day} {p.component.replace('_', '-')} ({p.cause})" for p in found) or "no failure shown"
-    st.caption(plain(f"{picked}: {told}"))
+    """Show the failures of the span picked on the map or from the list."""
+    ids = list(screen.spans["id"])
+    if picked in ids:
+        st.session_state["planner-look-at"] = picked
+    chosen = st.selectbox(
+        "Span", ids, index=None, key="planner-look-at", placeholder="Pick a span or a failure on the map, or type an id"
+    )
+    if chosen:
+        found = [p for p in screen.failures if p.span_id == chosen]
+        told = "; ".join(f"{p.day} {p.component.replace('_', '-')} ({p.cause})" for p in found) or "no failure shown"
+        st.markdown(f"**{plain(chosen)}**: {plain(told)}.")
 
 
 def show_tables(screen: PlannerScreen) -> None:

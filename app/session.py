@@ -1,20 +1,23 @@
-"""What every screen needs: the desk, the name of who is at work, and a watch on the record."""
+"""What every screen needs: the desk, who is at work, acts that may be refused, and a watch on the record."""
 
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any, Literal
+from typing import Literal
 
 import streamlit as st
 
 from loopmend.workbench.cases import submit
 from loopmend.workbench.desk import Desk, open_desk, record_version, utc_now
 from loopmend.workbench.refusals import LoopmendError
+from loopmend.workbench.requests import Request
+from loopmend.workbench.screens import CaseScreen
 
 WATCH_SECONDS = 1.0
 """How often a screen looks whether another one has recorded something."""
+NO_NAME = "No name is given, and the record keeps one with everything; give yours at the top of this page, then repeat."
 
 
 @st.cache_resource(show_spinner="Opening the record")
@@ -24,37 +27,28 @@ def desk() -> Desk:
 
 
 def ask_name() -> None:
-    """Ask who is at work; kept in the address so that a reload does not lose it."""
-    with st.sidebar:
-        given = st.text_input("Your name (kept in the record)", value=st.query_params.get("by", ""), key="name")
-        st.segmented_control("Lengths in", ["ft", "m"], default=st.query_params.get("unit", "ft"), key="unit")
-    if given.strip():
-        st.query_params["by"] = given.strip()
+    """Say at the top who is at work, or ask; kept in the address so that a reload does not lose it."""
+    name = actor()
+    if not name:
+        with st.container(border=True, key="ask-name"):
+            st.text_input("Who is at work? The record keeps this name with all that you enter.", **_NAME)  # type: ignore[call-overload]
+        return
+    with st.container(horizontal=True, vertical_alignment="center"), st.popover(f"At work: {plain(name)}"):
+        st.text_input("Name kept in the record with all that you enter", **_NAME)  # type: ignore[call-overload]
+        st.segmented_control("Lengths in", ["ft", "m"], default="ft", required=True, key="unit", bind="query-params")
+
+
+_NAME = {"key": "name", "bind": "query-params", "persist_state": "session", "max_chars": 80, "placeholder": "Your name"}
 
 
 def actor() -> str:
     """Name of who is at work, or "" where none was given."""
-    return str(st.session_state.get("name", "")).strip()
+    return str(st.session_state.get("name") or st.query_params.get("name", "")).strip()
 
 
 def unit() -> Literal["ft", "m"]:
     """Unit of lengths on screen: ``ft`` or ``m``."""
     return "m" if st.session_state.get("unit") == "m" else "ft"
-
-
-@contextmanager
-def show_desk_errors() -> Iterator[None]:
-    """Show a refusal with every reason instead of a broken page."""
-    try:
-        yield
-    except LoopmendError as error:
-        show_refusal(error)
-
-
-def show_refusal(error: LoopmendError) -> None:
-    """Show every reason of a refusal."""
-    for finding in error.findings:
-        st.error(f"**Refused.** {plain(str(finding))}")
 
 
 def plain(text: str) -> str:
@@ -64,23 +58,86 @@ def plain(text: str) -> str:
     return text
 
 
-def send(case_id: str, request: Any, version: int | None = None) -> bool:
-    """Submit a request in the name of who is at work; show the refusal where there is one.
-
-    A submission gets its id when the screen is drawn, so that a click repeated on a bad line counts once.
-    """
-    if not actor():
-        st.error("Say who you are first: the record keeps a name with everything (menu at the top left).")
-        return False
-    command_id = st.session_state.setdefault("command_id", str(uuid.uuid4()))
+@contextmanager
+def show_desk_errors() -> Iterator[None]:
+    """Show a refusal with every reason instead of a broken page."""
     try:
-        submit(desk(), case_id, request, actor=actor(), command_id=command_id, expected_version=version)
+        yield
     except LoopmendError as error:
-        st.session_state["command_id"] = str(uuid.uuid4())
-        show_refusal(error)
-        return False
-    st.session_state["command_id"] = str(uuid.uuid4())
-    return True
+        show_reasons([str(finding) for finding in error.findings])
+
+
+def show_reasons(reasons: list[str], *, headline: str = "Refused, nothing was recorded.") -> None:
+    """Show why something was refused, each reason on a line of its own."""
+    told = "\n".join(f"- {plain(reason)}" for reason in reasons)
+    st.error(f"**{headline}**\n{told}")
+
+
+def act(
+    label: str, screen: CaseScreen, request: Request, *, key: str, primary: bool = False, disabled: bool = False
+) -> None:
+    """Draw a wide button that submits a request, then redraw; a refusal stays beside it until the next act.
+
+    A click carries the version of the case that was on the screen when it was made, so a decision on a case that has
+    moved on is refused; a second click on the same drawing is the same submission and is stored once.
+    """
+    if st.button(
+        label,
+        key=key,
+        type="primary" if primary else "secondary",
+        width="stretch",
+        disabled=disabled,
+        on_click=_remember_click,
+        args=(screen.version,),
+    ):
+        seen = st.session_state.pop("version-clicked", screen.version)
+        refuse(key, _submit(screen.case_id, request, key, seen))
+        if not st.session_state["refused"]:
+            st.rerun()
+    show_refusal(key)
+
+
+def _remember_click(version: int) -> None:
+    st.session_state["version-clicked"] = version
+
+
+def _submit(case_id: str, request: Request, key: str, version: int) -> list[str]:
+    """Submit in the name of who is at work; the reasons if refused."""
+    if not actor():
+        return [NO_NAME]
+    session = st.session_state.setdefault("session", uuid.uuid4())
+    command = str(uuid.uuid5(session, f"{case_id} {key} {version}"))
+    try:
+        submit(desk(), case_id, request, actor=actor(), command_id=command, expected_version=version)
+    except LoopmendError as error:
+        return [str(finding) for finding in error.findings]
+    return []
+
+
+def refuse(key: str, reasons: list[str]) -> None:
+    """Keep why the act of that key was refused; no reason: it was not."""
+    st.session_state["refused"] = {key: reasons} if reasons else {}
+
+
+def show_refusal(key: str) -> None:
+    """Show the refusal of an act at the place of the act."""
+    refused = st.session_state.get("refused", {})
+    if key in refused:
+        st.session_state["refusal-placed"] = True
+        show_reasons(refused[key])
+
+
+@contextmanager
+def keep_refusals_in_sight() -> Iterator[None]:
+    """Show a refusal at the top where the act it belongs to is no longer on the page."""
+    st.session_state["refusal-placed"] = False
+    top = st.empty()
+    yield
+    refused = st.session_state.get("refused", {})
+    if refused and not st.session_state["refusal-placed"]:
+        with top.container():
+            show_reasons(next(iter(refused.values())))
+            st.button("Seen", key="refusal-seen", on_click=st.session_state.pop, args=("refused", None))
 
 
 def watch_record(drawn: int) -> None:
@@ -90,13 +147,9 @@ def watch_record(drawn: int) -> None:
     def look() -> None:
         if record_version(desk()) != drawn:
             st.rerun()
-        st.caption(f"Record as of {utc_now().astimezone().strftime('%H:%M:%S')}, entry {drawn}")
+        st.caption(
+            f"Record as of {utc_now().astimezone().strftime('%H:%M:%S')}, entry {drawn}. "
+            "If this clock stands still, the line is down: work by radio and on paper."
+        )
 
     look()
-
-
-def act(label: str, call: Callable[[], bool], *, key: str, primary: bool = False, disabled: bool = False) -> None:
-    """Draw a wide button that does something to the record, then redraw."""
-    kind = "primary" if primary else "secondary"
-    if st.button(label, key=key, type=kind, width="stretch", disabled=disabled) and call():  # type: ignore[arg-type]
-        st.rerun()

@@ -1,38 +1,37 @@
-"""Dispatcher: the board of cases, and one case with map, one-line, next move, order and time line."""
+"""Dispatcher: the board of cases, and one case with what is due, map, one-line, plan, order and time line."""
 
 from __future__ import annotations
 
 import streamlit as st
 
-import case_forms as forms
-import case_panels as panels
+import case_board as board
+from case_forms import open_case_form
 from case_map import base_of, live_of
-from loopmend.workbench.desk import record_version
+from case_panels import show_cautions, show_plan
+from due_panel import show_due, show_other_acts
 from loopmend.workbench.screens import load_board, load_case_screen
 from map_view import draw_map, map_legend
 from oneline_component import show_oneline
-from session import desk, unit, watch_record
+from session import desk, unit
 
-drawn = record_version(desk())
-board = load_board(desk())
-case_id = panels.choose_case(board)
-forms.open_case_form()
+case_id = board.choose_case(load_board(desk()))
+open_case_form(expanded=case_id is None)
 if case_id:
     screen = load_case_screen(desk(), case_id, unit=unit())
-    panels.show_head(screen)
-    panels.show_todo(screen)
+    board.show_figures(case_id)
+    show_due(screen)
     map_side, line_side = st.columns(2, gap="medium")
     with map_side:
         pick = draw_map(base_of(screen.circuit, screen.backdrops, screen.bounds), live_of(screen), key="case-map")
-        st.html(map_legend())
+        with st.expander("Signs of the map"):
+            st.html(map_legend())
     with line_side:
         picked = show_oneline(screen.view, key="case-line")
-    panels.show_picked(screen, picked or (pick.asset_id if pick.is_new else None))
+    board.show_picked(screen, picked or (pick.asset_id if pick.is_new else None))
     left, right = st.columns(2, gap="medium")
     with left:
-        panels.show_plan(screen)
-        forms.evidence_form(screen)
+        show_plan(screen)
+        show_other_acts(screen)
     with right:
-        forms.order_panel(screen)
-        panels.show_timeline(screen)
-watch_record(drawn)
+        board.show_timeline(screen)
+        show_cautions(screen)

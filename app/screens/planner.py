@@ -7,12 +7,10 @@ import streamlit as st
 import planner_panels as panels
 from case_map import base_of
 from loopmend.workbench.circuits import list_circuits
-from loopmend.workbench.desk import record_version
 from loopmend.workbench.planner import load_planner
 from map_view import draw_map
-from session import desk, watch_record
+from session import desk
 
-drawn = record_version(desk())
 circuits = [kept.name for kept in list_circuits(desk())]
 if circuits:
     name = st.selectbox("Circuit", circuits, key="planner-circuit")
@@ -23,8 +21,7 @@ if circuits:
         pick = draw_map(base_of(name, screen.backdrops, screen.bounds), panels.live_of(screen), key="planner-map")
     with table_side:
         panels.show_rates(screen)
-    panels.show_picked(screen, pick.asset_id)
+    panels.show_picked(screen, pick.asset_id if pick.is_new else None)
     panels.show_tables(screen)
 else:
     st.info("Load a circuit first, on the Circuits screen.")
-watch_record(drawn)

@@ -20,7 +20,7 @@ from loopmend.network.tracing import trace_supply
 from loopmend.workbench.cases import LoadedCase, load_case, load_cases
 from loopmend.workbench.desk import Desk
 from loopmend.workbench.outage import make_plan, plan_document
-from loopmend.workbench.timeline import TimelineEntry, build_timeline
+from loopmend.workbench.timeline import TimelineEntry, build_timeline, say_evidence
 from loopmend.workbench.todo import Todo, find_todo
 
 
@@ -35,10 +35,12 @@ class BoardRow:
     drill: bool
     operated: str
     opened_at: datetime
+    customers_at_opening: int
     customers_out: int
     critical_out: int
     customer_minutes: float
     suspects: int
+    faulted: tuple[str, ...]
     todo: str
 
 
@@ -50,7 +52,9 @@ class CaseScreen:
     ----------
     plan
         The ``loopmend/plan/1`` document, or None where the records contradict each other or nothing is left to find.
-    layouts
+    standing
+        Records that count, as id and sentence.
+    view
         One-line of the loops that lost supply.
     bounds
         South, west, north, east of those loops, degrees.
@@ -77,6 +81,7 @@ class CaseScreen:
     plan: dict[str, Any] | None
     todo: Todo
     evidence: tuple[EvidenceRecord, ...]
+    standing: tuple[tuple[str, str], ...]
     orders: tuple[Order, ...]
     open_order: Order | None
     timeline: tuple[TimelineEntry, ...]
@@ -134,6 +139,7 @@ def load_case_screen(desk: Desk, case_id: str, *, unit: LengthUnit = "ft") -> Ca
         else plan_document(found.dead, found.posterior, plan, found.assumptions),
         todo=find_todo(circuit, state, plan, found),
         evidence=state.evidence,
+        standing=tuple((r.evidence_id, f"{r.evidence_id}: {say_evidence(r.document)}") for r in state.live_evidence),
         orders=state.orders,
         open_order=state.open_order,
         timeline=build_timeline(state),
@@ -199,9 +205,11 @@ def _board_row(desk: Desk, case: LoadedCase) -> BoardRow:
         drill=state.drill,
         operated=", ".join(state.operated),
         opened_at=state.opened_at,
+        customers_at_opening=state.out_history[0][2],
         customers_out=customers,
         critical_out=critical,
         customer_minutes=customer_minutes(state, desk.clock()),
+        faulted=state.faulted,
         suspects=len(found.posterior.suspects) if found.posterior and not state.faulted else len(state.faulted),
         todo=find_todo(case.circuit, state, plan, found).headline,
     )

@@ -8,6 +8,7 @@ from typing import Literal
 from loopmend.case.assessment import Assessment
 from loopmend.case.documents import named_spans
 from loopmend.case.state import CaseState, EvidenceRecord, is_grounded
+from loopmend.evidence.safety import cautions
 from loopmend.locate.plan import Plan
 from loopmend.network.assets import End
 from loopmend.network.graph import Circuit
@@ -43,6 +44,8 @@ class Todo:
         For a draft: the order's purpose.
     evidence_id
         For a drain: the record of the test that charged the stretch.
+    cautions, key_cautions
+        All that go with the act, and the two or three that are never to be out of sight.
     """
 
     kind: Kind
@@ -55,6 +58,16 @@ class Todo:
     purpose: str = ""
     evidence_id: str = ""
     cautions: tuple[str, ...] = ()
+    key_cautions: tuple[str, ...] = ()
+
+
+KEY_CAUTIONS = 3
+_KEY_ACTS = {"split": ("test_for_voltage", "move_elbow", "drain"), "repair": ("dig", "cut", "ground")}
+"""Acts whose first caution is never to be out of sight, by what is due."""
+
+
+def _key_cautions(kind: str) -> tuple[str, ...]:
+    return tuple(cautions(act)[0] for act in _KEY_ACTS[kind])
 
 
 def find_todo(circuit: Circuit, state: CaseState, plan: Plan | None, found: Assessment) -> Todo:
@@ -75,6 +88,7 @@ def find_todo(circuit: Circuit, state: CaseState, plan: Plan | None, found: Asse
             detail=f"Order {order.order_id}, step {step['n']} of {len(order.steps)}",
             at=step["enclosure"],
             cautions=tuple(step.get("cautions", ())),
+            key_cautions=tuple(step.get("cautions", ()))[:KEY_CAUTIONS],
         )
     if not state.faulted:
         return _find_fault(circuit, plan, found)
@@ -95,6 +109,7 @@ def _drain(record: EvidenceRecord) -> Todo:
         tested=named_spans(record.document),
         evidence_id=record.evidence_id,
         cautions=cautions_for("drain"),
+        key_cautions=cautions_for("drain")[:KEY_CAUTIONS],
     )
 
 
@@ -121,6 +136,7 @@ def _find_fault(circuit: Circuit, plan: Plan | None, found: Assessment) -> Todo:
             tested=move.beyond,
             other=move.near,
             cautions=cautions_for("split"),
+            key_cautions=_key_cautions("split"),
         )
     return _declare(circuit, found, f"One suspect left: {move.why}")
 
@@ -152,6 +168,7 @@ def _find_work(circuit: Circuit, state: CaseState) -> Todo:
             at=circuit.enclosure_at(missing[0], End.FROM),
             tested=missing,
             cautions=cautions_for("repair"),
+            key_cautions=_key_cautions("repair"),
         )
     if state.now != state.as_found:
         return _draft("return", "Draft the order to return to the normal arrangement")

@@ -1,0 +1,105 @@
+"""The board of cases, and what is told of one case whatever is due: figures, what was picked, plan, time line."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from loopmend.workbench.screens import BoardRow, CaseScreen, load_board
+from oneline_words import enclosure_sentence, span_sentence
+from session import desk, plain
+
+FIGURES_SECONDS = 15.0
+"""How often the customer-minutes are counted again while nothing is recorded."""
+
+
+def choose_case(board: tuple[BoardRow, ...], *, open_only: bool = False) -> str | None:
+    """Show the board and let one case be chosen; the choice is kept in the address and between the screens."""
+    opened = [row for row in board if row.phase != "closed"]
+    closed = [] if open_only else [row for row in board if row.phase == "closed"]
+    if not opened and not closed:
+        st.info("No case is open." if open_only else "No case is recorded. Open one below.")
+        return None
+    asked = st.query_params.get("case") or st.session_state.get("case-shown")
+    wants_closed = asked in [row.case_id for row in closed] or not opened
+    rows = opened + (closed if closed and _with_closed(len(closed), default=wants_closed) else [])
+    chosen = _choose(rows, asked) if len(rows) > 1 or not open_only else rows[0].case_id
+    st.session_state["case-shown"] = st.query_params["case"] = chosen
+    return chosen
+
+
+def _with_closed(number: int, *, default: bool) -> bool:
+    return st.toggle(f"Show closed cases ({number})", value=default, key="board-closed", persist_state="session")
+
+
+def _choose(rows: list[BoardRow], asked: str | None) -> str:
+    ids = [row.case_id for row in rows]
+    if (next_one := st.session_state.pop("case-next", None)) in ids:
+        st.session_state["case"] = next_one
+    labels = {row.case_id: f"**{row.case_id}** {plain(row.title or row.operated)}" for row in rows}
+    index = ids.index(asked) if asked in ids else 0
+    captions = [_row_words(row) for row in rows]
+    return str(st.radio("Cases", ids, index=index, format_func=labels.__getitem__, captions=captions, key="case"))
+
+
+def _row_words(row: BoardRow) -> str:
+    opened = row.opened_at.astimezone().strftime("%Y-%m-%d %H:%M")
+    drill = "DRILL, nothing is real. " if row.drill else ""
+    critical = f" ({row.critical_out} critical)" if row.critical_out else ""
+    return plain(
+        f"{drill}{row.customers_out} customers out{critical} · {row.phase} · device {row.operated} · "
+        f"opened {opened} · due: {row.todo}"
+    )
+
+
+@st.fragment(run_every=FIGURES_SECONDS)
+def show_figures(case_id: str) -> None:
+    """Show who is out, for how long, and how far the search has come; the minutes run on by themselves."""
+    row = next(row for row in load_board(desk()) if row.case_id == case_id)
+    if row.drill:
+        st.warning("DRILL: nothing here is real. Nothing is to be switched on this record.")
+    figures = [
+        ("Customers out", f"{row.customers_out} of {row.customers_at_opening}"),
+        ("Critical customers out", str(row.critical_out)),
+        ("Customer-minutes so far", f"{row.customer_minutes:,.0f}"),
+        ("Faulted" if row.faulted else "Suspects", ", ".join(row.faulted) or str(row.suspects)),
+        ("Stage", row.phase),
+    ]
+    for column, (label, value) in zip(st.columns(len(figures)), figures, strict=True):
+        column.metric(label, value)
+
+
+def show_picked(screen: CaseScreen, picked: str | None) -> None:
+    """Show what is known of the span or enclosure picked on the map, on the one-line, or from the list."""
+    view = screen.whole_view
+    ids = [*view.spans, *view.enclosures]
+    if picked in ids:
+        st.session_state["look-at"] = picked
+    chosen = st.selectbox(
+        "Span or enclosure", ids, index=None, key="look-at", placeholder="Pick on the map or one-line, or type an id"
+    )
+    if chosen and chosen in view.spans:
+        st.markdown(f"**{plain(chosen)}**: {plain(span_sentence(view.spans[chosen]))}.")
+    elif chosen and chosen in view.enclosures:
+        st.markdown(f"**{plain(chosen)}**: {plain(enclosure_sentence(view.enclosures[chosen]))}.")
+
+
+def show_timeline(screen: CaseScreen) -> None:
+    """Show what happened, newest first; local clock."""
+    st.subheader("Time line")
+    newest_first = screen.timeline[::-1]
+    with st.container(height=380):
+        st.table(
+            {
+                "When": [entry.at.astimezone().strftime("%m-%d %H:%M:%S") for entry in newest_first],
+                "Who": [plain(entry.actor) for entry in newest_first],
+                "What": [plain(entry.says) for entry in newest_first],
+            },
+            hide_index=True,
+            border="horizontal",
+        )
+
+
+def show_last_entry(screen: CaseScreen) -> None:
+    """Show the newest entry, so that who recorded it sees that it arrived."""
+    last = screen.timeline[-1]
+    st.caption(f"Newest entry {last.at.astimezone():%H:%M:%S}, {plain(last.actor)}: {plain(last.says)}")

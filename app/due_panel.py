@@ -1,0 +1,96 @@
+"""What is due now, with the buttons that do it, as the dispatcher sees it; and every other act one step away."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import streamlit as st
+
+import case_forms as forms
+import order_forms as orders
+from case_panels import show_headline
+from loopmend.workbench.screens import CaseScreen
+from session import plain, show_reasons
+
+
+def show_due(screen: CaseScreen) -> None:
+    """Show what is due, why, and what answers it."""
+    todo = screen.todo
+    with st.container(border=True, key="due"):
+        show_headline(screen, level=4)
+        if todo.detail and todo.kind != "check records":
+            st.markdown(plain(todo.detail))
+        _ANSWERS.get(todo.kind, _nothing)(screen)
+
+
+def _nothing(screen: CaseScreen) -> None:
+    st.markdown(plain(screen.timeline[-1].says))
+
+
+def _split(screen: CaseScreen) -> None:
+    with st.expander("Record the result the crew calls in"):
+        forms.split_result(screen)
+
+
+def _check(screen: CaseScreen) -> None:
+    show_contradiction(screen)
+    forms.withdraw_form(screen, expanded=True)
+
+
+def show_contradiction(screen: CaseScreen) -> None:
+    """Show which records disagree."""
+    if screen.contradiction:
+        show_reasons(list(screen.contradiction), headline="The records cannot all be true.")
+
+
+def _approve(screen: CaseScreen) -> None:
+    orders.order_table(screen)
+    orders.approve_button(screen)
+
+
+def _sign(screen: CaseScreen) -> None:
+    orders.order_table(screen)
+    with st.expander("Sign a step called in by radio"):
+        orders.sign_form(screen)
+
+
+def _repair(screen: CaseScreen) -> None:
+    with st.expander("Record the repair the crew calls in"):
+        orders.repair_form(screen)
+
+
+_ANSWERS: dict[str, Callable[[CaseScreen], None]] = {
+    "split": _split,
+    "check records": _check,
+    "declare": orders.declare_form,
+    "draft": lambda screen: orders.draft_button(screen, screen.todo.purpose),
+    "approve": _approve,
+    "sign": _sign,
+    "repair": _repair,
+    "close": orders.close_form,
+}
+
+
+def show_other_acts(screen: CaseScreen) -> None:
+    """Offer every act that is allowed but not due."""
+    if screen.phase == "closed":
+        return
+    st.subheader("Other acts")
+    forms.evidence_form(screen)
+    if screen.todo.kind != "check records":
+        forms.withdraw_form(screen)
+    forms.settings_form(screen)
+    if screen.open_order:
+        orders.stop_form(screen)
+        return
+    if screen.todo.kind != "declare":
+        with st.expander("Declare the fault" if not screen.faulted else "Declare another fault than this"):
+            orders.declare_form(screen)
+    if screen.faulted:
+        with st.expander("Draft another order"):
+            for purpose in orders.PURPOSES:
+                if purpose != screen.todo.purpose:
+                    orders.draft_button(screen, purpose)
+    if screen.todo.kind != "close":
+        with st.expander("Close the case early"):
+            orders.close_form(screen)

@@ -1,0 +1,146 @@
+"""Forms of the second half of the job: declare the fault, draft, approve, sign and stop an order, repair, close."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from case_forms import METHODS, VERDICTS, choose_end
+from loopmend.workbench import requests as rq
+from loopmend.workbench.screens import CaseScreen
+from session import act, plain
+
+COMPONENTS = {
+    "cable": "cable",
+    "splice": "splice",
+    "termination": "termination",
+    "dig_in": "dig-in",
+    "equipment": "equipment",
+}
+PURPOSES = {"restore": "isolate and restore", "ground": "ground for work", "return": "return to normal"}
+
+
+def declare_form(screen: CaseScreen) -> None:
+    """Declare which span is faulted."""
+    suspects = (
+        [s["id"] for s in screen.plan["suspects"] if s["kind"] == "span"] if screen.plan else list(screen.view.spans)
+    )
+    named = list(screen.faulted) or suspects[:1]
+    spans = st.multiselect("Faulted span", suspects, default=named, key=f"fault-spans-{screen.version}")
+    reason = st.text_input("Reason (needed while suspicion is left elsewhere)", key="fault-reason")
+    request = rq.DeclareFault(spans=tuple(spans), reason=reason)
+    act("Declare in my name", screen, request, key="fault-go", primary=screen.todo.kind == "declare")
+
+
+def draft_button(screen: CaseScreen, purpose: str) -> None:
+    """Draft an order."""
+    request = rq.DraftOrder(purpose=purpose)  # type: ignore[arg-type]
+    due = screen.todo.purpose == purpose
+    act(f"Draft: {PURPOSES[purpose]}", screen, request, key=f"draft-{purpose}", primary=due)
+
+
+def order_table(screen: CaseScreen) -> None:
+    """Show the order with what is signed, by whom and when."""
+    order = screen.open_order
+    if order is None:
+        return
+    approved = f", approved by {plain(order.approved_by)}" if order.approved_by else ""
+    told = f"drafted by {plain(order.drafted_by)}{approved}, {order.status}"
+    st.markdown(f"**Order {order.order_id}: {PURPOSES[order.purpose]}** ({told})")
+    signed = [f"{s.actor} {s.at.astimezone():%H:%M:%S}" for s in order.signatures]
+    marks = [*signed, *(["next"] if order.next_step else []), *([""] * len(order.steps))][: len(order.steps)]
+    st.table(
+        {
+            "Step": [str(step["n"]) for step in order.steps],
+            "Do": [plain(step["says"]) for step in order.steps],
+            "First": [plain(step.get("before", "")) for step in order.steps],
+            "Expect": [plain(step.get("expect", "")) for step in order.steps],
+            "Signed": [plain(mark) for mark in marks],
+        },
+        hide_index=True,
+        border="horizontal",
+    )
+    for remark in order.remarks:
+        st.caption(plain(remark))
+
+
+def approve_button(screen: CaseScreen) -> None:
+    """Approve the order in one's own name."""
+    order = screen.open_order
+    if order is not None and order.status == "draft":
+        request = rq.ApproveOrder(order_id=order.order_id)
+        act("Approve in my name", screen, request, key=f"order-approve-{order.order_id}", primary=True)
+
+
+def sign_form(screen: CaseScreen) -> None:
+    """Sign the step that is due; a new step is a new button, so a second tap never signs the step after it."""
+    order = screen.open_order
+    step = order.next_step if order else None
+    if order is None or step is None:
+        return
+    if step.get("before"):
+        st.markdown(f"**First:** {plain(step['before'])}")
+    if step.get("expect"):
+        st.markdown(f"**Expect:** {plain(step['expect'])}")
+    turn = f"{order.order_id}-{step['n']}"
+    slot = st.container()
+    confirmed = st.text_input("Confirmed by (second person)", key="crew-second", persist_state="session")
+    found = st.text_input("What was found, where it matters", key=f"crew-found-{turn}")
+    request = rq.SignStep(order_id=order.order_id, n=step["n"], confirmed_by=confirmed, found=found)
+    with slot:
+        act(f"Step {step['n']} is done", screen, request, key=f"crew-sign-{turn}", primary=True)
+
+
+def stop_form(screen: CaseScreen) -> None:
+    """Stop the order; a new one is drafted from the positions as they are."""
+    order = screen.open_order
+    if order is None:
+        return
+    with st.expander("Stop this order: it cannot be done as written"):
+        reason = st.text_input("Why", key="stop-reason")
+        act("Stop the order", screen, rq.StopOrder(order_id=order.order_id, reason=reason), key="order-stop")
+
+
+def repair_form(screen: CaseScreen) -> None:
+    """Record what failed, what was done, and how it was proved."""
+    waiting = [span for span in screen.faulted if span not in screen.repaired]
+    span = st.selectbox("Span", waiting, key="rp-span")
+    component = st.segmented_control(
+        "What failed",
+        list(COMPONENTS),
+        default="cable",
+        required=True,
+        format_func=COMPONENTS.__getitem__,
+        key="rp-component",
+    )
+    cause = st.text_input("Cause (write unknown where it is not known)", key="rp-cause")
+    work = st.text_input("What was done", key="rp-work")
+    method = st.selectbox("Proved by", list(METHODS), format_func=METHODS.__getitem__, key="rp-method")
+    verdict = st.segmented_control("Proof test", VERDICTS, default="good", required=True, key="rp-verdict")
+    request = rq.RecordRepair(
+        span=str(span),
+        component=str(component),
+        cause=cause,
+        work=work,
+        proof_method=str(method),
+        proof_verdict=str(verdict),
+    )
+    act("Record the repair", screen, request, key="rp-go", primary=True)
+
+
+def close_form(screen: CaseScreen) -> None:
+    """Close the record."""
+    note = st.text_input("Note (the reason, if something is left otherwise than found)", key="close-note")
+    due = screen.todo.kind == "close"
+    act("Close the case", screen, rq.CloseCase(note=note), key="close-go", primary=due)
+
+
+def elbow_form(screen: CaseScreen) -> None:
+    """Record an elbow that was moved outside an order."""
+    with st.expander("An elbow was moved outside an order"):
+        span = str(st.selectbox("Span", list(screen.view.spans), key="sw-span"))
+        end = choose_end(screen, span, key="sw-end")
+        state = st.segmented_control(
+            "Now", ["open", "closed", "grounded"], default="open", required=True, key="sw-state"
+        )
+        request = rq.SwitchEnd(span=span, end=end, state=str(state))
+        act("Record the elbow", screen, request, key="sw-go")
