@@ -143,20 +143,31 @@ def read_upload(uploaded: Mapping[str, bytes]) -> Iterator[CircuitFiles]:
 
 
 def keep_files(desk: Desk, files: CircuitFiles, name: str = "") -> KeptCircuit:
-    """Keep a circuit that was read already; DataError with every problem of its layers."""
+    """Keep a circuit that was read already; DataError with every problem of its layers.
+
+    The fingerprint is that of enclosures and spans: the same circuit with newer failures replaces the older ones, and
+    without any it leaves those on record as they are.
+    """
     require_circuit(files)
     short = _short_name(name or files.name)
     target = _folder(desk, short) / f"{files.fingerprint[:16]}.gpkg"
-    if not target.exists():
+    if files.failures is not None or not target.exists():
         target.parent.mkdir(parents=True, exist_ok=True)
         write_circuit(files, target)
+        _take_over(desk, files)
     newest = target.parent / "newest"
     fresh = newest.with_suffix(f".{os.getpid()}-{threading.get_ident()}")
     fresh.write_text(files.fingerprint, encoding="ascii")
     fresh.replace(newest)
+    return KeptCircuit(name=short, fingerprint=files.fingerprint, newest=True)
+
+
+def _take_over(desk: Desk, files: CircuitFiles) -> None:
+    """Forget what was reckoned from earlier failures of a circuit: they enter the suspicion."""
     with desk.lock:
         desk.loaded[files.fingerprint] = files
-    return KeptCircuit(name=short, fingerprint=files.fingerprint, newest=True)
+        desk.cases.clear()
+        desk.reckoned.clear()
 
 
 def export_circuit(desk: Desk, name: str, layer_format: ExportFormat) -> tuple[str, bytes]:
