@@ -6,7 +6,7 @@ import streamlit as st
 
 from loopmend.workbench.desk import record_version
 from page_style import RULES
-from session import ask_name, desk, keep_refusals_in_sight, show_desk_errors, watch_record
+from session import ask_name, desk, keep_refusals_in_sight, show_desk_errors, show_first_reading, watch_record
 
 st.set_page_config(page_title="Loopmend", page_icon=None, layout="wide", initial_sidebar_state="collapsed")
 st.html(RULES)
@@ -20,7 +20,7 @@ PAGES = [
 
 page = st.navigation(PAGES, position="top")
 ask_name()
-with keep_refusals_in_sight(), show_desk_errors():
+with keep_refusals_in_sight(), show_first_reading(), show_desk_errors():
     drawn = record_version(desk())
     page.run()
 if page.url_path != "circuits":  # what is being looked at there is no case

@@ -21,14 +21,12 @@ def choose_case(board: tuple[BoardRow, ...], *, open_only: bool = False) -> str 
         return None
     asked = st.query_params.get("case") or st.session_state.get("case-shown")
     wants_closed = asked in [row.case_id for row in closed] or not opened
-    rows = opened + (closed if closed and _with_closed(len(closed), default=wants_closed) else [])
+    rows = opened + (closed if st.session_state.get("board-closed", wants_closed) else [])
     chosen = _choose(rows, asked) if len(rows) > 1 or not open_only else rows[0].case_id
+    if closed:
+        st.toggle(f"Show closed cases ({len(closed)})", value=wants_closed, key="board-closed", persist_state="session")
     st.session_state["case-shown"] = st.query_params["case"] = chosen
     return chosen
-
-
-def _with_closed(number: int, *, default: bool) -> bool:
-    return st.toggle(f"Show closed cases ({number})", value=default, key="board-closed", persist_state="session")
 
 
 def _choose(rows: list[BoardRow], asked: str | None) -> str:
@@ -37,8 +35,16 @@ def _choose(rows: list[BoardRow], asked: str | None) -> str:
         st.session_state["case"] = next_one
     labels = {row.case_id: f"**{row.case_id}** {plain(row.title or row.operated)}" for row in rows}
     index = ids.index(asked) if asked in ids else 0
-    captions = [_row_words(row) for row in rows]
-    return str(st.radio("Cases", ids, index=index, format_func=labels.__getitem__, captions=captions, key="case"))
+    chosen = st.radio(
+        "Cases",
+        ids,
+        index=index,
+        format_func=labels.__getitem__,
+        captions=[_row_words(row) for row in rows],
+        key="case",
+        label_visibility="collapsed",
+    )
+    return str(chosen)
 
 
 def _row_words(row: BoardRow) -> str:

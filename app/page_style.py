@@ -6,6 +6,8 @@ import drawing_style as style
 
 RULES = f"""<style>
 .block-container {{padding: 4rem 1.2rem 2rem}}
+[data-testid="stHeaderActionElements"] {{display: none}}
+.st-key-at-work {{position: fixed; top: .5rem; right: 4.5rem; width: auto; z-index: 1000000}}
 /* A screen that follows the record is redrawn often: nothing on it may go pale meanwhile. */
 [data-stale="true"], [data-stale="true"] * {{opacity: 1 !important; transition: none !important}}
 [data-testid="stCaptionContainer"] {{color: {style.DEAD}; opacity: 1}}
@@ -25,6 +27,7 @@ button:focus-visible, summary:focus-visible, input:focus-visible {{outline: 3px 
 @media (max-width: 640px) {{
   .block-container {{padding: 4.4rem .8rem 1rem}}
   .stButton button, .stFormSubmitButton button {{min-height: 3.6rem; font-size: 1.15rem}}
+  .stElementContainer:has(> [data-testid="stButtonGroup"]) {{width: 100% !important}}
   [data-testid="stButtonGroup"], [data-testid="stButtonGroup"] > div {{width: 100%}}
   [data-testid="stButtonGroup"] [role="radiogroup"] {{display: grid; grid-template-columns: 1fr 1fr; gap: .4rem}}
   [data-testid="stButtonGroup"] button {{min-height: 3.4rem; font-size: 1.1rem; border-radius: .5rem; margin: 0}}

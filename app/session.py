@@ -33,7 +33,7 @@ def ask_name() -> None:
         with st.container(border=True, key="ask-name"):
             st.text_input("Who is at work? The record keeps this name with all that you enter.", **_NAME)  # type: ignore[call-overload]
         return
-    with st.container(horizontal=True, vertical_alignment="center"), st.popover(f"At work: {plain(name)}"):
+    with st.container(key="at-work"), st.popover(f"At work: {plain(name)}"):
         st.text_input("Name kept in the record with all that you enter", **_NAME)  # type: ignore[call-overload]
         st.segmented_control("Lengths in", ["ft", "m"], default="ft", required=True, key="unit", bind="query-params")
 
@@ -138,6 +138,17 @@ def keep_refusals_in_sight() -> Iterator[None]:
         with top.container():
             show_reasons(next(iter(refused.values())))
             st.button("Seen", key="refusal-seen", on_click=st.session_state.pop, args=("refused", None))
+
+
+@contextmanager
+def show_first_reading() -> Iterator[None]:
+    """Say that the record is being read, the first time only: later on a page changes in place."""
+    if "read-once" in st.session_state:
+        yield
+        return
+    with st.spinner("Reading the record"):
+        yield
+    st.session_state["read-once"] = True
 
 
 def watch_record(drawn: int) -> None:
