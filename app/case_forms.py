@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import streamlit as st
 
+import evidence_cards as tests
 from loopmend.workbench import requests as rq
 from loopmend.workbench.cases import Opening, start_case
 from loopmend.workbench.circuits import list_circuits, load_circuit
 from loopmend.workbench.refusals import LoopmendError
 from loopmend.workbench.screens import CaseScreen
-from session import NO_NAME, act, actor, desk, plain, refuse, show_refusal
+from session import NO_NAME, act, actor, desk, refuse, show_refusal
 
 VERDICTS = ["good", "breakdown", "bolted", "leakage", "inconclusive"]
 METHODS = {
@@ -19,14 +20,13 @@ METHODS = {
     "vlf": "very low frequency",
     "reflectometer": "reflectometer",
 }
-SIDES = {"beyond": "away from the source", "near": "towards the source"}
 KINDS = {"test": "test", "indicator": "indicator reading", "energized": "stretch energized"}
 INDICATOR = {"tripped": "tripped", "not_tripped": "not tripped", "not_seen": "not seen"}
 
 
-def open_case_form(*, expanded: bool = False) -> None:
-    """Open a case: by the device that operated, or by who is reported out."""
-    with st.expander("Open a case", expanded=expanded):
+def open_case_form(*, alone: bool) -> None:
+    """Open a case: by the device that operated, or by who is reported out; a single form where nothing else is."""
+    with st.container(border=True) if alone else st.popover("Open a case", width="stretch"):
         circuits = [kept.name for kept in list_circuits(desk())]
         if not circuits:
             st.info("Load a circuit first, on the Circuits screen.")
@@ -68,29 +68,8 @@ def _open(name: str, asked: Opening) -> None:
     st.rerun()
 
 
-def split_result(screen: CaseScreen) -> None:
-    """Take the result of the split that is due: which side was tested, the verdict, record."""
-    todo, turn = screen.todo, len(screen.evidence)
-    items = {"beyond": todo.tested, "near": todo.other}
-    side = st.segmented_control(
-        "1. Side tested", list(SIDES), default="beyond", required=True, format_func=SIDES.__getitem__, key="crew-side"
-    )
-    verdict = st.segmented_control("2. Verdict", VERDICTS, key=f"crew-verdict-{turn}-{todo.at}")
-    tested = items[str(side)]
-    evidence = {
-        "kind": "test",
-        "spans": [name for name in tested if name in screen.whole_view.spans],
-        "enclosures": [name for name in tested if name in screen.whole_view.enclosures],
-        "method": "hipot",
-        "verdict": verdict,
-    }
-    request = rq.RecordEvidence(evidence=evidence, at_enclosure=todo.at)
-    act("3. Record", screen, request, key=f"crew-record-{turn}", primary=True, disabled=verdict is None)
-    st.caption(f"A half-wave hipot of that side, suspects on it: {plain(', '.join(tested))}")
-
-
-def evidence_form(screen: CaseScreen) -> None:
-    """Record anything that was observed."""
+def evidence_form(screen: CaseScreen, channel: rq.Channel) -> None:
+    """Record anything that was observed, by the crew itself or called in by radio."""
     if screen.phase == "closed":
         return
     turn = len(screen.evidence)
@@ -100,10 +79,16 @@ def evidence_form(screen: CaseScreen) -> None:
         )
         most = 1 if kind == "indicator" else None
         chosen = st.multiselect("Spans", list(screen.view.spans), key=f"ev-spans-{turn}", max_selections=most)
-        evidence = _evidence_choices(screen, str(kind), chosen)
         at = st.selectbox("At", list(screen.view.enclosures), index=None, key="ev-at", placeholder="Where it was seen")
+        if kind == "test":
+            tests.test_card(screen, tuple(chosen), at or "", channel)
+            return
+        evidence = _evidence_choices(screen, str(kind), chosen)
         note = st.text_input("Note", key=f"ev-note-{turn}")
-        request = rq.RecordEvidence(evidence=evidence, at_enclosure=at or "", note=note)
+        vouched = tests.called_in_by(f"ev-{turn}") if channel == "radio" else ""
+        request = rq.RecordEvidence(
+            evidence=evidence, at_enclosure=at or "", note=note, channel=channel, vouched_by=vouched
+        )
         act("Record", screen, request, key=f"ev-record-{turn}", disabled=not chosen)
 
 
@@ -119,14 +104,8 @@ def _evidence_choices(screen: CaseScreen, kind: str, spans: list[str]) -> dict[s
             key="ev-state",
         )
         return {"kind": kind, "span": spans[0] if spans else "", "end": end, "state": state}
-    if kind == "energized":
-        held = st.segmented_control(
-            "Did it hold?", ["held", "did not hold"], default="held", required=True, key="ev-held"
-        )
-        return {"kind": kind, "spans": spans, "held": held == "held"}
-    method = st.selectbox("Method", list(METHODS), format_func=METHODS.__getitem__, key="ev-method")
-    verdict = st.segmented_control("Verdict", VERDICTS, default="good", required=True, key="ev-verdict")
-    return {"kind": "test", "spans": spans, "method": method, "verdict": verdict}
+    held = st.segmented_control("Did it hold?", ["held", "did not hold"], default="held", required=True, key="ev-held")
+    return {"kind": kind, "spans": spans, "held": held == "held"}
 
 
 def choose_end(screen: CaseScreen, span: str | None, key: str) -> str:

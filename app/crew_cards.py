@@ -7,6 +7,7 @@ from collections.abc import Callable
 import streamlit as st
 
 import case_forms as forms
+import evidence_cards as tests
 import order_forms as orders
 from case_panels import show_headline
 from loopmend.workbench.screens import CaseScreen
@@ -37,7 +38,8 @@ def _wait(screen: CaseScreen) -> None:
 
 
 _ANSWERS: dict[str, Callable[[CaseScreen], None]] = {
-    "split": forms.split_result,
+    "split": lambda screen: tests.split_card(screen, "field"),
+    "drain": lambda screen: tests.drain_card(screen, "field"),
     "sign": orders.sign_form,
     "repair": orders.repair_form,
 }
@@ -52,7 +54,7 @@ def show_why(screen: CaseScreen) -> None:
 def other_results(screen: CaseScreen) -> None:
     """Record anything else: an indicator, another span, an elbow moved, an order that cannot be done."""
     orders.stop_form(screen)
-    forms.evidence_form(screen)
+    forms.evidence_form(screen, "field")
     forms.withdraw_form(screen)
     if screen.open_order is None:
         orders.elbow_form(screen)

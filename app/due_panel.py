@@ -7,6 +7,7 @@ from collections.abc import Callable
 import streamlit as st
 
 import case_forms as forms
+import evidence_cards as tests
 import order_forms as orders
 from case_panels import show_headline
 from loopmend.workbench.screens import CaseScreen
@@ -29,7 +30,12 @@ def _nothing(screen: CaseScreen) -> None:
 
 def _split(screen: CaseScreen) -> None:
     with st.expander("Record the result the crew calls in"):
-        forms.split_result(screen)
+        tests.split_card(screen, "radio")
+
+
+def _drain(screen: CaseScreen) -> None:
+    with st.expander("Record the drain the crew calls in"):
+        tests.drain_card(screen, "radio")
 
 
 def _check(screen: CaseScreen) -> None:
@@ -61,6 +67,7 @@ def _repair(screen: CaseScreen) -> None:
 
 _ANSWERS: dict[str, Callable[[CaseScreen], None]] = {
     "split": _split,
+    "drain": _drain,
     "check records": _check,
     "declare": orders.declare_form,
     "draft": lambda screen: orders.draft_button(screen, screen.todo.purpose),
@@ -76,7 +83,7 @@ def show_other_acts(screen: CaseScreen) -> None:
     if screen.phase == "closed":
         return
     st.subheader("Other acts")
-    forms.evidence_form(screen)
+    forms.evidence_form(screen, "radio")
     if screen.todo.kind != "check records":
         forms.withdraw_form(screen)
     forms.settings_form(screen)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
+import evidence_cards as tests
 from case_forms import METHODS, VERDICTS, choose_end
 from loopmend.workbench import requests as rq
 from loopmend.workbench.screens import CaseScreen
@@ -82,10 +83,11 @@ def sign_form(screen: CaseScreen) -> None:
     if step.get("expect"):
         st.markdown(f"**Expect:** {plain(step['expect'])}")
     turn = f"{order.order_id}-{step['n']}"
+    measured = tests.ask_measured(screen, step)
     slot = st.container()
     confirmed = st.text_input("Confirmed by (second person)", key="crew-second", persist_state="session")
     found = st.text_input("What was found, where it matters", key=f"crew-found-{turn}")
-    request = rq.SignStep(order_id=order.order_id, n=step["n"], confirmed_by=confirmed, found=found)
+    request = rq.SignStep(order_id=order.order_id, n=step["n"], confirmed_by=confirmed, found=found, measured=measured)
     with slot:
         act(f"Step {step['n']} is done", screen, request, key=f"crew-sign-{turn}", primary=True)
 

@@ -8,6 +8,7 @@ import crew_cards as cards
 from case_board import choose_case, show_last_entry, show_picked
 from case_map import base_of, live_of
 from case_panels import show_cautions
+from evidence_cards import kit_card
 from loopmend.workbench.screens import load_board, load_case_screen
 from map_view import draw_map
 from oneline_component import show_oneline
@@ -24,6 +25,7 @@ if case_id:
     picked = show_oneline(screen.view, key="crew-line", phone_only=True)
     show_picked(screen, picked)
     cards.other_results(screen)
+    kit_card(screen)
     with st.expander("Map", key="crew-map-open", on_change="rerun") as box:
         if box.open:
             draw_map(

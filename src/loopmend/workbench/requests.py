@@ -3,6 +3,7 @@
 from loopmend.case.requests import (
     ApproveOrder,
     ChangeAssumptions,
+    Channel,
     CloseCase,
     DeclareFault,
     DraftOrder,
@@ -20,6 +21,7 @@ from loopmend.case.requests import (
 __all__ = [
     "ApproveOrder",
     "ChangeAssumptions",
+    "Channel",
     "CloseCase",
     "DeclareFault",
     "DraftOrder",

@@ -19,7 +19,7 @@ from loopmend.evidence.columns import read_columns
 from loopmend.evidence.methods import load_methods
 from loopmend.evidence.quick import judge_quick
 from loopmend.evidence.readings import LAYER, Readings, check_readings
-from loopmend.evidence.validity import Situation, check_validity
+from loopmend.evidence.validity import Situation, check_validity, is_valid
 from loopmend.evidence.verdict import Verdict, judge
 from loopmend.workbench.stretch import Stretch, TestSet
 
@@ -107,6 +107,11 @@ def statements_for(method: str, stretch: Stretch | None) -> dict[str, str]:
     return {name: GATES[name] for name in gates_for(method)} | wanted
 
 
+def gates_ticked(method: str, said: Iterable[str]) -> bool:
+    """Tell whether a test may be recorded from the field: every gate is called and confirmed."""
+    return set(gates_for(method)) <= set(said)
+
+
 def situation_of(stretch: Stretch | None, said: Iterable[str]) -> dict[str, Any]:
     """Put what was said and what the circuit knows into the facts that validity is judged on."""
     ticked = frozenset(said)
@@ -147,6 +152,17 @@ def warnings_here(method: str, stretch: Stretch | None, said: Iterable[str]) -> 
     if method == "hipot" and stretch is not None and not stretch.live_bushing:
         found.append(f"by the record nothing is alive at {stretch.at or 'this enclosure'}: tick it only if it is so")
     return found
+
+
+def is_valid_here(method: str, stretch: Stretch | None, said: Iterable[str]) -> bool:
+    """Tell whether the test counts as evidence as far as it is said by now."""
+    return is_valid(check_here(method, stretch, said))
+
+
+def read_pairs(content: bytes) -> list[tuple[float, float]]:
+    """Read (seconds, kV) from CSV as they stand; EvidenceError where it is no such file."""
+    columns = read_columns(content, ("t_s", "reading_kv"), LAYER)
+    return list(zip(columns.first.tolist(), columns.second.tolist(), strict=True))
 
 
 def judge_typed(
@@ -254,6 +270,6 @@ def build_record(
         reasons=judged.verdict.reasons if judged else (),
         confidence=judged.verdict.confidence if judged else None,
         overrule_reason=test.overrule_reason,
-        situation=situation_of(stretch, test.said) if channel == "field" else {},
+        situation=situation_of(stretch, test.said) if channel == "field" or test.said else {},
         made={**test.made, **(judged.kept if judged else {})},
     )
