@@ -31,8 +31,12 @@ def main() -> None:
 
 
 def keep_output_clean() -> None:
-    """Send what compiled libraries print by themselves to standard error: the solver of restorations does."""
+    """Send what compiled libraries print by themselves to standard error: the solver of restorations does.
+
+    A letter that the terminal does not know is spelled out, as on standard error: an answer never fails for it.
+    """
     sys.stdout.flush()
     answer = os.dup(1)
     os.dup2(2, 1)
-    sys.stdout = open(answer, "w", encoding=sys.stdout.encoding, buffering=1)  # noqa: PTH123, SIM115
+    encoding = sys.stdout.encoding
+    sys.stdout = open(answer, "w", encoding=encoding, errors="backslashreplace", buffering=1)  # noqa: PTH123, SIM115

@@ -1,0 +1,57 @@
+"""The installed program as a process: standard output holds the document alone, whatever compiled libraries print."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from cli.terminal import SAMPLE, ask, only_document, run, run_process, write_loop
+from outside.cigre_layers import CIGRE, build_network, write_geopackage
+
+
+@pytest.mark.published(CIGRE)
+def test_restore_prints_nothing_but_its_document(tmp_path: Path) -> None:
+    """Line 3 faulted on the busbars held at 1.02: the search has to weigh voltage, so that the solver is called."""
+    layers = write_geopackage(build_network(), tmp_path / "cigre.gpkg", source_volts_pu=1.02)
+    done = run_process("restore", layers, "--fault", "L3", "--json")
+    assert done.returncode == 0, done.stderr
+    assert only_document(done.stdout)["format"] == "loopmend/restore/1"
+
+
+def test_what_a_library_prints_to_the_descriptor_goes_to_standard_error() -> None:
+    """The solver is compiled and writes to descriptor 1 by itself; here a line is written there in its place."""
+    program = (
+        "import os, sys; from loopmend.cli import keep_output_clean; keep_output_clean();"
+        "os.write(1, b'chatter of a library\\n'); print('{}')"
+    )
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True, timeout=60)
+    assert (done.stdout, done.stderr) == ("{}\n", "chatter of a library\n")
+
+
+def test_refusal_of_a_process() -> None:
+    done = run_process("restore", SAMPLE, "--fault", "S-9", "--json")
+    assert done.returncode == 1
+    document = only_document(done.stdout)
+    assert document["format"] == "loopmend/refusal/1"
+    assert document["problems"][0]["id"] == "S-9"
+    assert done.stderr.startswith("refused: ")
+
+
+def test_a_terminal_that_knows_few_letters_gets_the_answer(tmp_path: Path, own_folder: Path) -> None:
+    """A title in other letters: what cannot be shown is spelled out; as JSON nothing is lost."""
+    title = "Ćma Ln, pół pętli"
+    started = ask(
+        "case", "start", write_loop(tmp_path / "loop"), "--operated", "R1", "--by", "N. Adair", "--title", title
+    )
+    assert started["title"] == title
+    assert run("case", "show", "C-0001", "--json").stdout.isascii()
+    program = Path(sys.executable).with_name("loopmend")
+    env = os.environ | {"LOOPMEND_FOLDER": str(own_folder), "PYTHONIOENCODING": "latin-1"}
+    command = [str(program), "case", "show", "C-0001"]
+    shown = subprocess.run(command, capture_output=True, env=env, check=False, timeout=120)
+    assert shown.returncode == 0, shown.stderr
+    assert shown.stdout.decode("latin-1").startswith("C-0001 \\u0106ma Ln, pó\\u0142 p\\u0119tli (version 1)")
