@@ -12,7 +12,7 @@ from typing import Any
 from loopmend.case import events as ev
 from loopmend.case.assessment import Knowledge
 from loopmend.case.decide import decide, decide_opening
-from loopmend.case.requests import MoveCrew, OpenCase, RecordEvidence, Request
+from loopmend.case.requests import MoveCrew, OpenCase, RecordDrain, RecordEvidence, Request
 from loopmend.case.state import CaseState, replay
 from loopmend.errors import ConflictError, DataError, Finding
 from loopmend.files.case_file import read_case_file
@@ -133,7 +133,7 @@ def submit(
     """
     _require_actor(actor)
     command = command_id or str(uuid.uuid4())
-    fact = isinstance(request, RecordEvidence | MoveCrew)
+    fact = isinstance(request, RecordEvidence | RecordDrain | MoveCrew)
     for left in reversed(range(FACT_TRIES if fact else 1)):
         stored = load(desk.store, case_id)
         case = build_case(desk, case_id, stored)
