@@ -12,7 +12,14 @@ from loopmend.case.assessment import Knowledge, assess, hazards_of
 from loopmend.case.assumptions import check_assumptions, read_assumptions
 from loopmend.case.documents import read_observation
 from loopmend.case.drafting import draft_order
-from loopmend.case.gates import check_drain, check_record, counted_verdict, needs_drain, require_drained
+from loopmend.case.gates import (
+    check_drain,
+    check_record,
+    counted_verdict,
+    ground_reminders,
+    needs_drain,
+    require_drained,
+)
 from loopmend.case.measured import judge_measured
 from loopmend.case.state import CaseState, Order, is_grounded
 from loopmend.errors import DataError, EvidenceError, Finding, LoopmendError, NetworkError, OrderError
@@ -279,6 +286,7 @@ def _draft(known: Knowledge, state: CaseState, request: rq.DraftOrder) -> tuple[
             raise OrderError.about(order.order_id, "order", "is under way", order.status, "finish or stop it first")
         replaced = (ev.OrderStopped(order_id=order.order_id, reason="replaced by a new draft"),)
     steps, remarks = draft_order(known.circuit, state, request, hazards_of(known, state))
+    remarks = (*remarks, *ground_reminders(state))
     drafted = ev.OrderDrafted(
         order_id=f"O{len(state.orders) + 1}", purpose=request.purpose, steps=steps, remarks=list(remarks)
     )

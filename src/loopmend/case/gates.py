@@ -142,6 +142,17 @@ def require_drained(state: CaseState, what: str) -> None:
         raise EvidenceError(findings)
 
 
+def ground_reminders(state: CaseState) -> tuple[str, ...]:
+    """Say of each test after which a ground was put on that it must be off before anything there is made alive.
+
+    The positions do not hold these grounds: the record says where one was put on, a person counts them off.
+    """
+    return tuple(
+        f"{record.evidence_id}: a ground was put on {_spans(record)} after its test; count it off before that is alive"
+        for record in state.test_grounds
+    )
+
+
 def check_drain(state: CaseState, request: RecordDrain) -> list[Finding]:
     """List what keeps a drain from being recorded."""
     due = {record.evidence_id: record for record in state.undrained}

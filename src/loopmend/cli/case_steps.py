@@ -11,7 +11,10 @@ import typer
 from loopmend.cli.answers import answering
 from loopmend.cli.cases import AsJson, By, CaseId, CommandId, Folder, StoreUrl, Version, app, show_case
 from loopmend.workbench import cases, requests
+from loopmend.workbench.called_tests import CalledTest, called_record
 from loopmend.workbench.desk import open_desk
+from loopmend.workbench.other_readings import measured_at_step
+from loopmend.workbench.testing import STATEMENTS
 
 Spans = Annotated[list[str], typer.Argument(metavar="SPAN...", help="Span ids.")]
 OrderId = Annotated[str, typer.Argument(metavar="ORDER", help="Order id, for example O1.")]
@@ -49,8 +52,26 @@ def record_test(
     case_id: CaseId,
     spans: Spans,
     by: By,
-    verdict: Annotated[str, typer.Option(help="good, breakdown, bolted, leakage or inconclusive.")],
+    verdict: Annotated[
+        str, typer.Option(help="good, breakdown, bolted, leakage or inconclusive; default: what the readings say.")
+    ] = "",
     method: Annotated[str, typer.Option(help="Test method, for example hipot.")] = "hipot",
+    readings: Annotated[
+        Path | None, typer.Option(exists=True, dir_okay=False, help="Readings (t_s, reading_kv), judged and kept.")
+    ] = None,
+    source_kv: Annotated[float | None, typer.Option(min=0.1, help="Reading at full source, kV.")] = None,
+    set_mohm: Annotated[float | None, typer.Option(min=0.1, help="Resistance of the test set, megohm.")] = None,
+    swung: Annotated[
+        bool | None, typer.Option("--swung/--not-swung", help="Whether the display was seen to jump back up.")
+    ] = None,
+    overrule_reason: Annotated[str, typer.Option(help="Why the verdict differs from what the readings say.")] = "",
+    gates_ticked: Annotated[  # noqa: FBT002 - an option of a command
+        bool, typer.Option("--gates-ticked", help="Isolated at both ends, proven dead, called: all confirmed.")
+    ] = False,
+    said: Annotated[
+        list[str] | None, typer.Option(help=f"What holds there ({', '.join(STATEMENTS)}); may be repeated.")
+    ] = None,
+    vouched_by: Annotated[str, typer.Option(help="Who called it in by radio and vouches for it.")] = "",
     at: At = "",
     note: Note = "",
     folder: Folder = None,
@@ -62,10 +83,25 @@ def record_test(
 ) -> None:
     """Record a test of one span, or of several in a row.
 
+    Without --gates-ticked or --vouched-by the log says that the gates were not stated; with either, the drain is due.
     Example: loopmend case test C-0001 S-0106 S-0107 --method hipot --verdict breakdown --at P-2205 --by "J. Orme"
     """
-    evidence = {"kind": "test", "spans": spans, "method": method, "verdict": verdict}
-    request = requests.RecordEvidence(evidence=evidence, at_enclosure=at, note=note)
+    called = CalledTest(
+        spans=tuple(spans),
+        method=method,
+        verdict=verdict,
+        at=at,
+        note=note,
+        readings=readings,
+        source_kv=source_kv,
+        set_mohm=set_mohm,
+        swung=swung,
+        overrule_reason=overrule_reason,
+        gates_ticked=gates_ticked,
+        said=tuple(said or ()),
+        vouched_by=vouched_by,
+    )
+    request = called_record(open_desk(folder, store), case_id, called)
     _submit(case_id, request, by, folder, store, version, command_id, as_json)
 
 
@@ -269,6 +305,17 @@ def sign(
     by: By,
     confirmed_by: Annotated[str, typer.Option(help="Who confirmed it.")] = "",
     found: Annotated[str, typer.Option(help="What was found, where it matters.")] = "",
+    across_kv: Annotated[
+        list[float] | None, typer.Option(help="Phasing: kV across the open point, once per phase of the span.")
+    ] = None,
+    side_a_kv: Annotated[list[float] | None, typer.Option(help="Phasing: kV of the elbow to ground, as often.")] = None,
+    side_b_kv: Annotated[
+        list[float] | None, typer.Option(help="Phasing: kV of the bushing to ground, as often.")
+    ] = None,
+    presence_kv: Annotated[float | None, typer.Option(help="Proof of no voltage: what the tester showed, kV.")] = None,
+    tester_proven: Annotated[  # noqa: FBT002 - an option of a command
+        bool, typer.Option("--tester-proven", help="The tester showed a live source right before and right after.")
+    ] = False,
     folder: Folder = None,
     store: StoreUrl = None,
     version: Version = None,
@@ -276,11 +323,14 @@ def sign(
     *,
     as_json: AsJson = False,
 ) -> None:
-    """Sign off the step that is due.
+    """Sign off the step that is due; one that compares phases needs the readings, per phase in the order A, B, C.
 
     Example: loopmend case sign C-0001 O1 1 --by "J. Orme" --confirmed-by "T. Vance"
     """
-    request = requests.SignStep(order_id=order_id, n=n, confirmed_by=confirmed_by, found=found)
+    desk = open_desk(folder, store)
+    sides = (across_kv or (), side_a_kv or (), side_b_kv or ())
+    measured = measured_at_step(desk, case_id, order_id, n, sides, presence_kv=presence_kv, tester_proven=tester_proven)
+    request = requests.SignStep(order_id=order_id, n=n, confirmed_by=confirmed_by, found=found, measured=measured)
     _submit(case_id, request, by, folder, store, version, command_id, as_json)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -114,6 +114,48 @@ def asked_of_step(desk: Desk, case_id: str, step: Mapping[str, Any]) -> StepRead
         phases=phases_to_compare(circuit, step),
         phase_to_ground_kv=phase_to_ground_kv(circuit, str(step["span"])),
     )
+
+
+def measured_at_step(
+    desk: Desk,
+    case_id: str,
+    order_id: str,
+    n: int,
+    sides_kv: tuple[Sequence[float], Sequence[float], Sequence[float]],
+    *,
+    presence_kv: float | None = None,
+    tester_proven: bool = False,
+) -> dict[str, Any]:
+    """Put readings given in the order of the phases (across, elbow side, bushing side) into what a step is signed on.
+
+    Empty where none was given; a step that does not exist is refused when it is signed.
+
+    Raises
+    ------
+    EvidenceError
+        If there are not as many readings as phases.
+    """
+    proofs = {"tester_before": tester_proven, "tester_after": tester_proven}
+    if presence_kv is not None:
+        return {"reading_kv": presence_kv, **proofs}
+    order = load_case(desk, case_id).state.order(order_id)
+    if not any(sides_kv) or order is None or not 1 <= n <= len(order.steps):
+        return {}
+    phases = asked_of_step(desk, case_id, order.steps[n - 1]).phases
+    if any(len(side) != len(phases) for side in sides_kv):
+        raise EvidenceError.about(
+            f"{order_id} step {n}",
+            "phasing",
+            "each of the three readings is needed once per phase",
+            [len(side) for side in sides_kv],
+            f"give them for {', '.join(phases) or 'a step that compares phases'}",
+        )
+    names = ("across_kv", "side_a_kv", "side_b_kv")
+    rows = [
+        {"phase": phase, **{name: side[at] for name, side in zip(names, sides_kv, strict=True)}}
+        for at, phase in enumerate(phases)
+    ]
+    return {"readings": rows, **proofs}
 
 
 def judge_step(
