@@ -92,11 +92,13 @@ PAST = failures(
         {"id": "F3", "span_id": "S1", "date": "2019-05-01", "component": "cable", "cause": "age"},
         {"id": "F4", "span_id": None, "date": "2021-05-01", "component": "cable", "cause": "dig"},
         {"id": "F5", "span_id": None, "date": "2022-05-01", "component": "cable", "cause": "age"},
+        {"id": "F6", "span_id": "S1", "date": "2014-05-01", "component": "cable", "cause": "age"},
+        {"id": "F7", "span_id": "S1", "date": "2023-05-01", "component": "termination", "cause": "age"},
     ],
     # F4 lies 12 m beside the middle of S2, F5 80 m away from everything.
-    [(50.0, 0.0), (60.0, 0.0), (70.0, 0.0), (150.0, 12.0), (250.0, 80.0)],
+    [(50.0, 0.0), (60.0, 0.0), (70.0, 0.0), (150.0, 12.0), (250.0, 80.0), (20.0, 0.0), (1.0, 0.0)],
 )
-"""Five failures of the past, three of them on S1."""
+"""Seven failures of the past, five of them on S1."""
 
 
 def tables(*, past: gpd.GeoDataFrame | None = PAST) -> dict[str, Any]:
