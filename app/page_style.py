@@ -10,6 +10,8 @@ RULES = f"""<style>
 .st-key-at-work {{position: fixed; top: .5rem; right: 4.5rem; width: auto; z-index: 1000000}}
 /* A screen that follows the record is redrawn often: nothing on it may go pale meanwhile. */
 [data-stale="true"], [data-stale="true"] * {{opacity: 1 !important; transition: none !important}}
+[data-testid="stExpander"] details, [data-testid="stExpander"] summary {{color: {style.INK} !important}}
+[data-testid="stExpander"] summary * {{opacity: 1 !important}}
 [data-testid="stCaptionContainer"] {{color: {style.DEAD}; opacity: 1}}
 [data-testid="stCaptionContainer"] p {{color: {style.DEAD}}}
 [data-testid="stMetricValue"] {{font-size: 1.7rem}}
@@ -29,8 +31,11 @@ button:focus-visible, summary:focus-visible, input:focus-visible {{outline: 3px 
   .stButton button, .stFormSubmitButton button {{min-height: 3.6rem; font-size: 1.15rem}}
   .stElementContainer:has(> [data-testid="stButtonGroup"]) {{width: 100% !important}}
   [data-testid="stButtonGroup"], [data-testid="stButtonGroup"] > div {{width: 100%}}
-  [data-testid="stButtonGroup"] [role="radiogroup"] {{display: grid; grid-template-columns: 1fr 1fr; gap: .4rem}}
+  [data-testid="stButtonGroup"] [role="radiogroup"] {{
+    display: grid; grid-template-columns: 1fr 1fr; gap: .4rem; width: 100%; max-width: none
+  }}
   [data-testid="stButtonGroup"] button {{min-height: 3.4rem; font-size: 1.1rem; border-radius: .5rem; margin: 0}}
+  [data-testid="stButtonGroup"] button:not([aria-checked="true"]) {{border: 1px solid {style.DEAD}}}
   [data-testid="stExpander"] summary, .stPopover button, .stDownloadButton button {{min-height: 3rem}}
   [data-testid="stMetric"] {{padding: 0}}
 }}

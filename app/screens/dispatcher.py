@@ -14,8 +14,11 @@ from map_view import draw_map, map_legend
 from oneline_component import show_oneline
 from session import desk, unit
 
-case_id = board.choose_case(load_board(desk()))
-open_case_form(expanded=case_id is None)
+list_side, form_side = st.columns([5, 1])
+with list_side:
+    case_id = board.choose_case(load_board(desk()))
+with form_side if case_id else st.container():
+    open_case_form(alone=case_id is None)
 if case_id:
     screen = load_case_screen(desk(), case_id, unit=unit())
     board.show_figures(case_id)

@@ -16,7 +16,7 @@ from loopmend.workbench.cautions import cautions_for
 from loopmend.workbench.outage import say_move
 from loopmend.workbench.timeline import PURPOSE
 
-ALMOST_SURE = 0.95
+ALMOST_SURE = 0.85
 """From this share on one suspect the screens propose to declare it. A setting of ours, without a source."""
 
 Kind = Literal["drain", "split", "check records", "declare", "draft", "approve", "sign", "repair", "close", "none"]
