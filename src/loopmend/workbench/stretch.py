@@ -123,7 +123,7 @@ def find_stretch(
         reading_kv=usual_source_reading_kv(nominal),
         transformers=_transformers_between(circuit, rows),
         capacitance_uf=_capacitance_uf(circuit, rows),
-        live_bushing=bool(at) and bool(alive[circuit.enclosure_row[at]]),
+        live_bushing=at in circuit.enclosure_row and bool(alive[circuit.enclosure_row[at]]),
         insulation=_insulation(circuit, rows),
     )
 
