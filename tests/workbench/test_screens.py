@@ -1,0 +1,248 @@
+"""What the screens show: the board in order, one case with drawings, and what is due at every stage."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from loopmend.case import requests as rq
+from loopmend.errors import DataError
+from loopmend.network.assets import End
+from loopmend.workbench.case_documents import board_document, case_document, log_document
+from loopmend.workbench.cases import load_case
+from loopmend.workbench.circuits import keep_circuit
+from loopmend.workbench.desk import Desk, record_version
+from loopmend.workbench.screens import load_board, load_case_screen, reckon
+from loopmend.workbench.todo import Todo
+from workbench.town import REPAIR, Clock, another_desk, ask, carry_out, find_s3, hipot, open_case, write_town
+
+
+def due(desk: Desk, case_id: str) -> Todo:
+    return load_case_screen(desk, case_id).todo
+
+
+# The board
+
+
+def test_open_cases_come_first_and_the_newest_of_them(desk: Desk, clock: Clock) -> None:
+    for minute, operated in ((0, "R1"), (10, "R2"), (20, "R1")):
+        clock.set(minute)
+        open_case(desk, operated=(operated,))
+    ask(desk, "C-0003", rq.CloseCase(note="false alarm"))
+    clock.set(30)
+    board = load_board(desk)
+    assert [row.case_id for row in board] == ["C-0002", "C-0001", "C-0003"]
+    # C-0002: E4's 40 customers for 20 minutes; C-0001: 60 for 30; C-0003: closed at once.
+    assert [row.customer_minutes for row in board] == [800.0, 1800.0, 0.0]
+    assert [row.phase for row in board] == ["sectionalizing", "sectionalizing", "closed"]
+    assert [row.critical_out for row in board] == [0, 1, 1]
+
+
+def test_of_two_opened_at_once_the_lower_number_comes_first(desk: Desk) -> None:
+    open_case(desk)
+    open_case(desk, operated=("R2",))
+    assert [row.case_id for row in load_board(desk)] == ["C-0001", "C-0002"]
+
+
+def test_the_board_of_an_empty_record_is_empty(empty_desk: Desk) -> None:
+    assert load_board(empty_desk) == ()
+    assert board_document(empty_desk) == {"format": "loopmend/board/1", "cases": []}
+
+
+def test_a_drill_is_marked_wherever_it_is_shown(desk: Desk) -> None:
+    case_id = open_case(desk, drill=True)
+    assert load_board(desk)[0].drill
+    assert load_case_screen(desk, case_id).drill
+    assert case_document(desk, case_id)["drill"] is True
+
+
+# One case
+
+
+def test_a_case_ready_to_draw_says_who_is_out_and_where(desk: Desk, clock: Clock) -> None:
+    case_id = open_case(desk)
+    clock.set(15)
+    screen = load_case_screen(desk, case_id)
+    assert (screen.customers_at_opening, screen.customers_out, screen.critical_out) == (60, 60, 1)
+    assert screen.customer_minutes == 900.0
+    assert screen.source_kv == pytest.approx(12.47)  # as given, through a file
+    south, west, north, east = screen.bounds
+    assert south <= north
+    assert west < east
+    assert screen.plan is not None
+    assert sum(suspect["p"] for suspect in screen.plan["suspects"]) == pytest.approx(1.0)
+    assert set(screen.view.spans) >= {"S1", "S2", "S3", "S4"}
+
+
+def test_verdicts_and_indicators_reach_the_drawing(desk: Desk) -> None:
+    case_id = open_case(desk)
+    indicator = {"kind": "indicator", "spans": ["S2"], "end": "from", "state": "tripped"}
+    ask(desk, case_id, hipot("good", "S1"), hipot("breakdown", "S3", "S4"), rq.RecordEvidence(evidence=indicator))
+    view = load_case_screen(desk, case_id).view
+    assert (view.spans["S1"].verdict, view.spans["S3"].verdict, view.spans["S4"].verdict) == ("good", "", "")
+    assert view.spans["S2"].ends[End.FROM].indicator == "tripped"
+
+
+def test_a_test_of_equipment_alone_can_be_shown(desk: Desk) -> None:
+    case_id = open_case(desk, assumptions={})
+    evidence = {"kind": "test", "spans": [], "enclosures": ["E2"], "method": "hipot", "verdict": "good"}
+    ask(desk, case_id, rq.RecordEvidence(evidence=evidence))
+    screen = load_case_screen(desk, case_id)
+    assert "hipot test of E2: good" in screen.timeline[-1].says
+
+
+def test_a_case_is_reckoned_again_only_when_it_changed(desk: Desk) -> None:
+    case_id = open_case(desk)
+    first = reckon(desk, load_case(desk, case_id))
+    assert reckon(desk, load_case(desk, case_id))[0] is first[0]
+    ask(desk, case_id, hipot("good", "S1"))
+    assert reckon(desk, load_case(desk, case_id))[0] is not first[0]
+
+
+def test_the_number_that_screens_watch_grows_with_every_record(desk: Desk) -> None:
+    case_id = open_case(desk)
+    other = another_desk(desk)
+    before = record_version(other)
+    ask(desk, case_id, rq.MoveCrew(enclosure="E1"))
+    assert record_version(other) == before + 1
+
+
+def test_a_case_that_is_not_there_has_no_screen(desk: Desk) -> None:
+    with pytest.raises(DataError, match="no such case"):
+        load_case_screen(desk, "C-0042")
+
+
+# What is due
+
+
+def test_each_stage_says_what_is_due_and_by_whom(desk: Desk) -> None:
+    case_id = open_case(desk)
+    seen: list[tuple[str, str, str]] = []
+
+    def look() -> Todo:
+        todo = due(desk, case_id)
+        seen.append((todo.kind, todo.who, todo.purpose or todo.at))
+        return todo
+
+    assert look().cautions
+    ask(desk, case_id, hipot("good", "S1", "S2"), hipot("breakdown", "S3"))
+    assert "Declare the fault on S3" in look().headline
+    ask(desk, case_id, rq.DeclareFault(spans=("S3",)))
+    for purpose in ("restore", "ground"):
+        assert look().purpose == purpose
+        ask(desk, case_id, rq.DraftOrder(purpose=purpose))  # type: ignore[arg-type]
+        order_id = load_case(desk, case_id).state.orders[-1].order_id
+        assert order_id in look().headline
+        ask(desk, case_id, rq.ApproveOrder(order_id=order_id))
+        sign_to_the_end(desk, case_id, look)
+    assert look().tested == ("S3",)
+    ask(desk, case_id, REPAIR)
+    look()
+    carry_out(desk, case_id, "return")
+    look()
+    ask(desk, case_id, rq.CloseCase())
+    look()
+    kinds = [("split", "crew"), ("declare", "dispatcher")]
+    kinds += [("draft", "dispatcher"), ("approve", "dispatcher"), *[("sign", "crew")] * 5]
+    kinds += [("draft", "dispatcher"), ("approve", "dispatcher"), *[("sign", "crew")] * 6]
+    kinds += [("repair", "crew"), ("draft", "dispatcher"), ("close", "dispatcher"), ("none", "")]
+    assert [entry[:2] for entry in seen] == kinds
+    assert [at for kind, _, at in seen if kind == "sign"] == ["R1", "E2", "E3", "R1", "E4", *["E2"] * 3, *["E3"] * 3]
+
+
+def sign_to_the_end(desk: Desk, case_id: str, look: Any) -> None:
+    order = load_case(desk, case_id).state.open_order
+    assert order is not None
+    for step in order.steps:
+        todo = look()
+        assert todo.headline == step["says"]
+        assert f"step {step['n']} of {len(order.steps)}" in todo.detail
+        ask(desk, case_id, rq.SignStep(order_id=order.order_id, n=step["n"]))
+
+
+def test_records_that_disagree_are_to_be_checked(desk: Desk) -> None:
+    case_id = open_case(desk)
+    ask(desk, case_id, hipot("good", "S1", "S2", "S3", "S4"))
+    todo = due(desk, case_id)
+    assert (todo.kind, todo.who) == ("check records", "dispatcher")
+    assert "leaves no suspect" in todo.detail
+    screen = load_case_screen(desk, case_id)
+    assert screen.plan is None
+    assert len(screen.contradiction) == 1
+
+
+def test_a_stretch_charged_by_a_test_is_drained_before_anything_else(desk: Desk) -> None:
+    case_id = open_case(desk)
+    ask(desk, case_id, hipot("good", "S1", channel="field", at_enclosure="E1"))
+    todo = due(desk, case_id)
+    assert (todo.kind, todo.at, todo.evidence_id) == ("drain", "E1", "V1")
+    assert "Drain S1" in todo.headline
+    ask(desk, case_id, rq.RecordDrain(evidence_id="V1", ground_on=True))
+    assert due(desk, case_id).kind in {"split", "declare"}
+
+
+def test_a_later_declaration_is_isolated_again_before_it_is_grounded(desk: Desk) -> None:
+    case_id = open_case(desk)
+    find_s3(desk, case_id)
+    carry_out(desk, case_id, "restore")
+    ask(desk, case_id, rq.DeclareFault(spans=("S2",), reason="S3 proved good"))
+    assert (due(desk, case_id).kind, due(desk, case_id).purpose) == ("draft", "restore")
+
+
+def test_grounds_put_on_by_hand_need_no_order(desk: Desk) -> None:
+    case_id = open_case(desk)
+    find_s3(desk, case_id)
+    carry_out(desk, case_id, "restore")
+    ask(desk, case_id, *(rq.SwitchEnd(span="S3", end=end, state="grounded") for end in ("from", "to")))
+    assert due(desk, case_id).kind == "repair"
+
+
+def test_suspect_equipment_is_isolated_by_the_spans_that_land_there(tmp_path: Path, empty_desk: Desk) -> None:
+    # Every span tested good by itself, many times over; what is left is the equipment, evenly over E1, E2, E3.
+    keep_circuit(empty_desk, write_town(tmp_path, past=None))
+    case_id = open_case(empty_desk, assumptions={"faults": "any"})
+    equipment = {"kind": "test", "spans": [], "enclosures": ["E2"], "method": "hipot", "verdict": "breakdown"}
+    tests = [hipot("good", f"S{n}") for n in (1, 2, 3, 4) for _ in range(4)]
+    ask(empty_desk, case_id, *tests, *[rq.RecordEvidence(evidence=equipment)] * 3)
+    todo = due(empty_desk, case_id)
+    assert (todo.kind, todo.tested) == ("declare", ("S2", "S3"))
+    assert "equipment at E2" in todo.headline
+    ask(empty_desk, case_id, rq.DeclareFault(spans=todo.tested, reason="burnt bushing"))
+    assert due(empty_desk, case_id).purpose == "restore"
+
+
+# The same as documents
+
+
+def test_the_documents_say_what_the_screens_show(played_desk: Desk) -> None:
+    desk = played_desk
+    other = open_case(desk)
+    board = board_document(desk)["cases"]
+    assert [row["case_id"] for row in board] == [other, "C-0001"]
+    document = case_document(desk, "C-0001")
+    assert (document["stage"], document["customers_out"], document["repaired"]) == ("closed", 0, ["S3"])
+    # 60 customers for 60 minutes and 30 for 10; the return to normal takes no time on this clock.
+    assert document["customer_minutes"] == 3900.0
+    assert document["due"]["kind"] == "none"
+    assert document["positions_changed"] == []
+    assert [order["status"] for order in document["orders"]] == ["done"] * 3
+    running = case_document(desk, other)
+    assert running["positions_changed"] == [{"device": "R1", "found": "closed", "now": "open"}]
+    assert running["plan"]["customers_out"] == 60
+
+
+def test_the_log_says_every_event_as_stored(played_desk: Desk) -> None:
+    log = log_document(played_desk, "C-0001")["events"]
+    assert [entry["version"] for entry in log] == list(range(1, len(log) + 1))
+    assert (log[0]["kind"], log[-1]["kind"]) == ("case_opened", "case_closed")
+    assert all(entry["says"] and entry["by"] for entry in log)
+    assert log[0]["body"]["operated"] == ["R1"]
+
+
+def test_a_closed_case_counts_no_more_minutes(played_desk: Desk, clock: Clock) -> None:
+    before = load_case_screen(played_desk, "C-0001").customer_minutes
+    clock.now += timedelta(days=30)
+    assert load_case_screen(played_desk, "C-0001").customer_minutes == before == 3900.0
