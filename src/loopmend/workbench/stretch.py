@@ -12,9 +12,9 @@ import numpy as np
 from loopmend.case.measured import phase_to_ground_kv
 from loopmend.errors import OrderError
 from loopmend.evidence.cable import span_capacitance_uf
-from loopmend.evidence.hipot import ExpectedTest, expected_reading, expected_test, usual_source_reading_kv
+from loopmend.evidence.hipot import ExpectedTest, expected_test, law_time, usual_source_reading_kv
 from loopmend.evidence.validity import Winding
-from loopmend.network.assets import EnclosureKind, phase_letters
+from loopmend.network.assets import EnclosureKind, Floats, phase_letters
 from loopmend.network.graph import Circuit
 from loopmend.network.oneline import LengthUnit
 from loopmend.network.tracing import trace_supply
@@ -147,7 +147,7 @@ def expected_course(stretch: Stretch, given: TestSet, until_s: float = 0.0) -> E
         return None
     test = expected_test(stretch.capacitance_uf, given.set_mohm, stretch.phase_to_ground_kv)
     longest = max(until_s, 1.5 * test.to_eighth_s)
-    points = _curve(round(test.rc_s, 6), round(longest, 1), given.source_kv)
+    points = _curve(test.rc_s, longest, given.source_kv)
     says = (
         f"Sound: at half in {test.to_half_s:.0f} s, a quarter in {test.to_quarter_s:.0f} s, an eighth in "
         f"{test.to_eighth_s:.0f} s. Afterwards up to {test.trapped_kv:.1f} kV ({test.energy_j:.1f} J) is left on it; "
@@ -156,13 +156,20 @@ def expected_course(stretch: Stretch, given: TestSet, until_s: float = 0.0) -> E
     return ExpectedCourse(rc_s=test.rc_s, points=points, test=test, says=says)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=1)
+def _law() -> tuple[Floats, Floats]:
+    """Tabulate the law once: times in units of pi R C, ascending, and the reading there as a share of full source."""
+    share = np.geomspace(1.0, 1e-5, 4000)
+    return law_time(share), share
+
+
 def _curve(rc_s: float, until_s: float, source_kv: float) -> tuple[tuple[float, float, float, float], ...]:
     times = np.linspace(0.0, until_s, CURVE_POINTS)
-    # the law knows only t / RC: one solution serves the sound curve and both bounds
-    both = np.concatenate([times, times * SPREAD, times / SPREAD])
-    middle, fast, slow = np.split(source_kv * expected_reading(both, rc_s), 3)
-    return tuple(map(tuple, np.round(np.column_stack([times, middle, fast, slow]), 4).tolist()))
+    law_times, share = _law()
+    paces = [
+        source_kv * np.interp(times * pace / (math.pi * rc_s), law_times, share) for pace in (1.0, SPREAD, 1 / SPREAD)
+    ]
+    return tuple(map(tuple, np.round(np.column_stack([times, *paces]), 4).tolist()))
 
 
 def _nominal_kv(circuit: Circuit, span: str, operated: Sequence[str]) -> float:
