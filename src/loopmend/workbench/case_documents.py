@@ -26,9 +26,9 @@ def case_document(desk: Desk, case_id: str) -> dict[str, Any]:
     """Lay one case out as it stands; DataError if there is none of that id."""
     case = load_case(desk, case_id)
     state = case.state
-    found, plan = reckon(desk, case)
+    found, plan, hindrance = reckon(desk, case)
     _, enclosures, customers, critical = state.out_history[-1]
-    todo = find_todo(case.circuit, state, plan, found)
+    todo = find_todo(case.circuit, state, plan, found, hindrance)
     return {
         "format": "loopmend/case-state/1",
         "case": case_id,

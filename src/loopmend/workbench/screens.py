@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 import geopandas as gpd
 
 from loopmend.case.assessment import Assessment, assess
 from loopmend.case.documents import named_spans
 from loopmend.case.state import CaseState, EvidenceRecord, Order, customer_minutes
+from loopmend.errors import Finding, LoopmendError
 from loopmend.locate.plan import Plan
 from loopmend.network.assets import End
 from loopmend.network.loop_layout import LoopLayout, lay_out_loops
@@ -95,6 +96,22 @@ class CaseScreen:
     source_kv: float
 
 
+class Reckoning(NamedTuple):
+    """What a case comes to.
+
+    Attributes
+    ----------
+    plan
+        None where the records contradict each other, a fault has been declared, or no plan can be made.
+    hindrance
+        Why no plan can be made; empty where one is, or none is wanted.
+    """
+
+    found: Assessment
+    plan: Plan | None
+    hindrance: tuple[Finding, ...]
+
+
 def load_board(desk: Desk) -> tuple[BoardRow, ...]:
     """Load every case for the board: open ones first, the newest first among them."""
     rows = [_board_row(desk, case) for case in load_cases(desk)]
@@ -111,7 +128,7 @@ def load_case_screen(desk: Desk, case_id: str, *, unit: LengthUnit = "ft") -> Ca
     """
     case = load_case(desk, case_id)
     state, circuit = case.state, case.circuit
-    found, plan = reckon(desk, case)
+    found, plan, hindrance = reckon(desk, case)
     whole = build_view(case, found, plan, unit)
     layouts = _layouts_of(whole.layouts, found)
     _, customers, critical = _out_now(state)
@@ -137,7 +154,7 @@ def load_case_screen(desk: Desk, case_id: str, *, unit: LengthUnit = "ft") -> Ca
         plan=None
         if plan is None or found.posterior is None
         else plan_document(found.dead, found.posterior, plan, found.assumptions),
-        todo=find_todo(circuit, state, plan, found),
+        todo=find_todo(circuit, state, plan, found, hindrance),
         evidence=state.evidence,
         standing=tuple((r.evidence_id, f"{r.evidence_id}: {say_evidence(r.document)}") for r in state.live_evidence),
         orders=state.orders,
@@ -154,22 +171,28 @@ def load_case_screen(desk: Desk, case_id: str, *, unit: LengthUnit = "ft") -> Ca
     )
 
 
-def reckon(desk: Desk, case: LoadedCase) -> tuple[Assessment, Plan | None]:
+def reckon(desk: Desk, case: LoadedCase) -> Reckoning:
     """Assess a case and plan its next move; kept until the case changes, since nothing else enters.
 
-    The plan is None where the records contradict each other or a fault has been declared.
+    A case that cannot be planned is an answer too: it must not keep the others from being shown.
     """
     with desk.lock:
         kept = desk.reckoned.get(case.case_id)
     if kept is not None and kept[0] == case.state.version:
-        return kept[1], kept[2]
+        reckoned: Reckoning = kept[1]
+        return reckoned
     found = assess(case.known, case.state)
-    plan = None
+    plan: Plan | None = None
+    hindrance: tuple[Finding, ...] = ()
     if found.posterior is not None and not case.state.faulted and case.state.closed_at is None:
-        plan = make_plan(case.circuit, found.dead, found.posterior, found.assumptions)
+        try:
+            plan = make_plan(case.circuit, found.dead, found.posterior, found.assumptions)
+        except LoopmendError as error:
+            hindrance = error.findings
+    reckoned = Reckoning(found, plan, hindrance)
     with desk.lock:
-        desk.reckoned[case.case_id] = (case.state.version, found, plan)
-    return found, plan
+        desk.reckoned[case.case_id] = (case.state.version, reckoned)
+    return reckoned
 
 
 def build_view(case: LoadedCase, found: Assessment, plan: Plan | None, unit: LengthUnit) -> OneLineView:
@@ -195,7 +218,7 @@ def build_view(case: LoadedCase, found: Assessment, plan: Plan | None, unit: Len
 
 def _board_row(desk: Desk, case: LoadedCase) -> BoardRow:
     state = case.state
-    found, plan = reckon(desk, case)
+    found, plan, hindrance = reckon(desk, case)
     _, customers, critical = _out_now(state)
     return BoardRow(
         case_id=case.case_id,
@@ -211,7 +234,7 @@ def _board_row(desk: Desk, case: LoadedCase) -> BoardRow:
         customer_minutes=customer_minutes(state, desk.clock()),
         faulted=state.faulted,
         suspects=len(found.posterior.suspects) if found.posterior and not state.faulted else len(state.faulted),
-        todo=find_todo(case.circuit, state, plan, found).headline,
+        todo=find_todo(case.circuit, state, plan, found, hindrance).headline,
     )
 
 

@@ -8,6 +8,7 @@ from typing import Literal
 from loopmend.case.assessment import Assessment
 from loopmend.case.documents import named_spans
 from loopmend.case.state import CaseState, EvidenceRecord, is_grounded
+from loopmend.errors import Finding
 from loopmend.evidence.safety import cautions
 from loopmend.locate.plan import Plan
 from loopmend.network.assets import End
@@ -61,6 +62,7 @@ class Todo:
     key_cautions: tuple[str, ...] = ()
 
 
+FINDINGS_TOLD = 3
 KEY_CAUTIONS = 3
 _KEY_ACTS = {"split": ("test_for_voltage", "move_elbow", "drain"), "repair": ("dig", "cut", "ground")}
 """Acts whose first caution is never to be out of sight, by what is due."""
@@ -70,8 +72,10 @@ def _key_cautions(kind: str) -> tuple[str, ...]:
     return tuple(cautions(act)[0] for act in _KEY_ACTS[kind])
 
 
-def find_todo(circuit: Circuit, state: CaseState, plan: Plan | None, found: Assessment) -> Todo:
-    """Find what is due in a case as it stands."""
+def find_todo(
+    circuit: Circuit, state: CaseState, plan: Plan | None, found: Assessment, hindrance: tuple[Finding, ...] = ()
+) -> Todo:
+    """Find what is due in a case as it stands; `hindrance` is why no plan can be made."""
     if state.closed_at is not None:
         return Todo(kind="none", who="", headline="Closed")
     if state.undrained:
@@ -91,7 +95,7 @@ def find_todo(circuit: Circuit, state: CaseState, plan: Plan | None, found: Asse
             key_cautions=tuple(step.get("cautions", ()))[:KEY_CAUTIONS],
         )
     if not state.faulted:
-        return _find_fault(circuit, plan, found)
+        return _find_fault(circuit, plan, found, hindrance)
     return _find_work(circuit, state)
 
 
@@ -113,13 +117,13 @@ def _drain(record: EvidenceRecord) -> Todo:
     )
 
 
-def _find_fault(circuit: Circuit, plan: Plan | None, found: Assessment) -> Todo:
+def _find_fault(circuit: Circuit, plan: Plan | None, found: Assessment, hindrance: tuple[Finding, ...]) -> Todo:
     if plan is None or found.contradiction:
         return Todo(
             kind="check records",
             who="dispatcher",
-            headline="Records disagree: check or withdraw one",
-            detail="; ".join(str(finding) for finding in found.contradiction),
+            headline="Records disagree: check or withdraw one" if found.contradiction else "No plan can be made",
+            detail=_told(found.contradiction or hindrance),
         )
     move = plan.next
     if move.action == "split":
@@ -139,6 +143,12 @@ def _find_fault(circuit: Circuit, plan: Plan | None, found: Assessment) -> Todo:
             key_cautions=_key_cautions("split"),
         )
     return _declare(circuit, found, f"One suspect left: {move.why}")
+
+
+def _told(findings: tuple[Finding, ...]) -> str:
+    """Tell the first few findings; the rest are like them."""
+    more = f"; and {len(findings) - FINDINGS_TOLD} more like these" if len(findings) > FINDINGS_TOLD else ""
+    return "; ".join(str(finding) for finding in findings[:FINDINGS_TOLD]) + more
 
 
 def _declare(circuit: Circuit, found: Assessment, detail: str) -> Todo:
