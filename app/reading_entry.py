@@ -96,12 +96,16 @@ def _take_one(taken: list[tuple[float, float]], key: str) -> None:
 def _clock(key: str) -> None:
     since = st.session_state.get(f"{key}-since")
     if since is None:
-        if st.button("Switched on: start the clock", key=f"{key}-start", width="stretch"):
-            st.session_state[f"{key}-since"] = utc_now()
-            st.rerun(scope="fragment")
+        st.button(
+            "Switched on: start the clock", key=f"{key}-start", width="stretch", on_click=_start_clock, args=(key,)
+        )
         st.caption("Without the clock, give the second with each reading; left blank, it is one second after the last.")
     else:
         st.caption(f"Clock runs since {since.astimezone():%H:%M:%S}: type each reading as you see it, press Enter.")
+
+
+def _start_clock(key: str) -> None:
+    st.session_state[f"{key}-since"] = utc_now()
 
 
 def _when(second: float | None, key: str, taken: list[tuple[float, float]]) -> float:
