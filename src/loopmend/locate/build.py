@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from loopmend.errors import EvidenceError, Finding
-from loopmend.locate.dead import DeadPart, Elbow
+from loopmend.locate.dead import DeadPart, Elbow, Vertex
 from loopmend.locate.ground import Ground, build_grounds, tree_vertices
 from loopmend.locate.model import Cut, Restoration, SearchModel
 from loopmend.locate.observations import CrewTimes, require_times
@@ -70,15 +70,8 @@ def build_model(
     named = _named_places(dead, edges, tree, grounds, vertices)
     places = tuple(sorted(named, key=circuit.enclosure_row.__getitem__))
     at = {name: k for k, name in enumerate(places)}
-    travel = build_travel_minutes(circuit, times, places)
-    start = build_start_minutes(circuit, times, places, travel)
+    start, travel = _minutes(circuit, times, places)
     total = sum(item[v].p for v in sorted(item))
-    phases = [
-        int(circuit.spans.phases[circuit.span_row[name]])
-        if kind == "span"
-        else int(circuit.enclosures.phases[circuit.enclosure_row[name]])
-        for kind, name in vertices
-    ]
     return SearchModel(
         dead=dead,
         suspects=tuple(item.get(v) for v in cells),
@@ -87,20 +80,42 @@ def build_model(
         weights=tuple(item[v].p / total if v in item else 0.0 for v in cells),
         cuts=_build_cuts(dead, tree, edges, bit, at),
         places=places,
-        start=tuple(start.tolist()),
-        travel=tuple(tuple(row) for row in travel.tolist()),
+        start=start,
+        travel=travel,
         split=tuple(times.split.get(name, times.split_minutes) for name in places),
         switch=tuple(times.switch.get(name, times.switch_minutes) for name in places),
         closures=_closures(tree, kept, cells),
         grounds=grounds,
-        vertex_masks=tuple(phases),
+        vertex_masks=tuple(_phases_of(circuit, vertex) for vertex in vertices),
         place_number=at,
         vertex_places=tuple(at.get(name, -1) if kind == "enclosure" else -1 for kind, name in vertices),
         tree_edges=tuple((number["span", span], number["enclosure", name]) for span, _, name in dead.edges),
-        grounded=any(dead.now.states[circuit.span_row[span], end] == EndState.GROUNDED for span, end, _ in dead.edges),
+        grounded=_has_ground(circuit, dead),
         customers_out=dead.customers_out,
         restoration=restoration,
     )
+
+
+def _phases_of(circuit: Circuit, vertex: Vertex) -> int:
+    kind, name = vertex
+    if kind == "span":
+        return int(circuit.spans.phases[circuit.span_row[name]])
+    return int(circuit.enclosures.phases[circuit.enclosure_row[name]])
+
+
+def _has_ground(circuit: Circuit, dead: DeadPart) -> bool:
+    """Whether an end that joins the dead part is grounded now."""
+    states = dead.now.states
+    return any(states[circuit.span_row[span], end] == EndState.GROUNDED for span, end, _ in dead.edges)
+
+
+def _minutes(
+    circuit: Circuit, times: CrewTimes, places: tuple[str, ...]
+) -> tuple[tuple[float, ...], tuple[tuple[float, ...], ...]]:
+    """Minutes to each place for the first move, and between places."""
+    travel = build_travel_minutes(circuit, times, places)
+    start = build_start_minutes(circuit, times, places, travel)
+    return tuple(start.tolist()), tuple(tuple(row) for row in travel.tolist())
 
 
 def _require_known(suspects: Sequence[Suspect], number: dict[tuple[str, str], int]) -> None:

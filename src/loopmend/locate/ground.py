@@ -96,26 +96,23 @@ def _build_ground(circuit: Circuit, dead: DeadPart, rows: Ints, mask: int) -> Gr
     in_tree[rows] = np.arange(len(rows))
     ends = _closable_ends(circuit, dead, mask)
     part = _outside_parts(ends, in_tree >= 0, size)
-    usable = _usable_sources(circuit, dead, mask)
-    vertex = np.where(in_tree >= 0, in_tree, -1)
     touching = (in_tree[ends[:, 0]] >= 0) | (in_tree[ends[:, 1]] >= 0)
-    out = [
-        circuit.enclosure_row[name]
-        for name in dead.out
-        if circuit.enclosures.phases[circuit.enclosure_row[name]] == mask
-    ]
-    wanted = np.concatenate([ends[touching].ravel(), np.array(out, dtype=np.int64)])
-    number = {p: len(rows) + k for k, p in enumerate(sorted({int(part[v]) for v in wanted if in_tree[v] < 0}))}
-    for v in set(wanted.tolist()):
-        if in_tree[v] < 0:
-            vertex[v] = number[int(part[v])]
+    out = np.array([circuit.enclosure_row[name] for name in dead.out], dtype=np.int64)
+    out = out[circuit.enclosures.phases[out] == mask]
+    # The parts outside that matter, those that touch the tree or hold someone who is out, follow the tree's vertices.
+    wanted = np.unique(np.concatenate([ends[touching].ravel(), out]))
+    wanted = wanted[in_tree[wanted] < 0]
+    number = {p: len(rows) + k for k, p in enumerate(np.unique(part[wanted]).tolist())}
+    vertex = in_tree.copy()
+    vertex[wanted] = [number[p] for p in part[wanted].tolist()]
     n = len(rows) + len(number)
     links = _links(circuit, ends[touching], vertex, n)
-    live_parts = {int(part[v]) for v in usable if in_tree[v] < 0}
-    live = sum(1 << int(in_tree[v]) for v in usable if in_tree[v] >= 0)
-    live += sum(1 << k for p, k in number.items() if p in live_parts)
+    live = 0
+    for v in _usable_sources(circuit, dead, mask):
+        k = int(in_tree[v]) if in_tree[v] >= 0 else number.get(int(part[v]), -1)
+        live |= 1 << k if k >= 0 else 0
     customers = [0] * n
-    for v in out:
+    for v in out.tolist():
         customers[int(vertex[v])] += int(circuit.enclosures.customers[v])
     neighbours = [sum(1 << k for k in {link.other for link in row}) for row in links]
     return Ground(mask, links, tuple(neighbours), live, tuple(customers))

@@ -6,7 +6,7 @@ is in one currency, customer-minutes: a crew minute and a blown fuse are given a
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -35,6 +35,8 @@ class Doubt:
         Customer-minutes that avoiding a blown fuse is worth beyond the outage: wear, risk, company rule.
     crew_worth
         Customer-minutes that a crew minute is worth.
+    wrong_worth
+        Customer-minutes that it costs to close onto a fault unnoticed, and so to declare another span.
     """
 
     sensitivity: float = 0.97
@@ -43,13 +45,25 @@ class Doubt:
     held_sensitivity: float = 0.99
     again_minutes: float = 5.0
     fuse_minutes: float = 20.0
-    fuse_worth: float = 0.0
-    crew_worth: float = 1.0
+    fuse_worth: float = 1500.0
+    crew_worth: float = 15.0
+    wrong_worth: float = 15_000.0
 
     @property
-    def weights(self) -> Floats:
-        """Worth of a crew minute, a customer-minute and a fuse, shape (3,)."""
-        return np.array([self.crew_worth, 1.0, self.fuse_worth])
+    def blown_worth(self) -> float:
+        """Worth of a closing onto a fault beyond its minutes."""
+        return self.fuse_worth + (1.0 - self.held_sensitivity) * self.wrong_worth
+
+    def price(self, crew: Floats, customer: Floats, blown: Floats, *, detail: bool) -> Floats:
+        """Put a price on crew minutes, customer-minutes and closings onto a fault.
+
+        Returns
+        -------
+        Floats
+            Their worth, shape (1, ...); with ``detail`` followed by the three themselves, shape (4, ...).
+        """
+        worth = customer + self.crew_worth * crew + self.blown_worth * blown
+        return np.stack([worth, crew, customer, blown]) if detail else worth[None]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,6 +81,9 @@ class Line:
     at_risk
         Customers whom a fuse blown by closing from the left (from the right) puts out besides those that are out,
         when the dark line begins (ends) at a cut; shape (2, n + 1).
+    live
+        Whether the left (right) end can bring anyone back. A side without supply is not closed: there, what a wrong
+        test costs is another one.
     """
 
     travel: Floats
@@ -74,6 +91,7 @@ class Line:
     switch: Floats
     customers: Floats
     at_risk: Floats
+    live: tuple[bool, bool] = (True, True)
 
     @property
     def n_spans(self) -> int:
@@ -89,6 +107,7 @@ class Line:
             self.switch[cut],
             np.ascontiguousarray(self.customers[cut, cut]),
             np.ascontiguousarray(self.at_risk[:, cut]),
+            self.live,
         )
 
 
@@ -160,15 +179,16 @@ class Outlook:
     Attributes
     ----------
     from_right, from_left
-        Crew minutes, customer-minutes and fuses, times the probability of the stretch, when the crew stands at its
-        right cut, at ``[:, left, right]``, and at its left cut, at ``[:, right, left]``; shape (3, n + 1, n + 1).
+        Worth of the rest, and with detail crew minutes, customer-minutes and fuses, times the probability of the
+        stretch: when the crew stands at its right cut, at ``[:, left, right]``, and at its left cut, at
+        ``[:, right, left]``; shape (1 or 4, n + 1, n + 1).
     """
 
     from_right: Floats
     from_left: Floats
 
 
-def look_ahead(line: Line, share: Floats, doubt: Doubt) -> Outlook:
+def look_ahead(line: Line, share: Floats, doubt: Doubt, *, detail: bool = False) -> Outlook:
     """Work out what every stretch still takes, if each step is to test and close the side believed good, or to close.
 
     A test errs, so closing after it may blow a fuse; closing at once may too, and spares the test. After a fuse has
@@ -180,64 +200,55 @@ def look_ahead(line: Line, share: Floats, doubt: Doubt) -> Outlook:
     ----------
     share
         Probability of each span, shape (n,), any scale.
+    detail
+        Whether to tell crew minutes, customer-minutes and fuses apart.
     """
     n = line.n_spans
     before = np.concatenate([[0.0], np.cumsum(share)])
     mass = np.triu(before[None, :] - before[:, None])
-    tables = Outlook(np.zeros((3, n + 1, n + 1)), np.zeros((3, n + 1, n + 1)))
+    size = (4 if detail else 1, n + 1, n + 1)
+    tables = Outlook(np.zeros(size), np.zeros(size))
     mirrored = np.ascontiguousarray(mass.T)
     for width in range(2, n + 1):
         band = Band(width, n + 1 - width)
-        spent = _step(line, band, mass, mirrored, doubt)
-        after = np.stack(
-            [
-                band.from_left(here) + band.from_right(there)
-                for here, there in zip(tables.from_right, tables.from_left, strict=True)
-            ]
-        )
-        spent += after
+        spent = _step(line, band, mass, mirrored, doubt, detail=detail)
+        for k in range(len(spent)):
+            spent[k] += band.from_left(tables.from_right[k])
+            spent[k] += band.from_right(tables.from_left[k])
+        whole, out, rows = band.whole(mass), band.whole(line.customers), np.arange(band.rows)
         for table, way, where in (
             (tables.from_right, band.from_right(line.travel), (band.left, band.right)),
             (tables.from_left, band.from_left(line.travel), (band.right, band.left)),
         ):
-            minutes = way * band.whole(mass)
-            total = spent + np.stack([minutes, minutes * band.whole(line.customers), np.zeros_like(minutes)])
-            best = np.tensordot(doubt.weights, total, axes=1).argmin(axis=1)
-            table[(slice(None), *where)] = total[:, np.arange(band.rows), best]
+            minutes = way * whole
+            best = (spent[0] + minutes * (out + doubt.crew_worth)).argmin(axis=1)
+            moved = minutes[rows, best]
+            priced = doubt.price(moved, moved * out[:, 0], np.zeros_like(moved), detail=detail)
+            table[(slice(None), *where)] = spent[:, rows, best] + priced
     return tables
 
 
-def _step(line: Line, band: Band, mass: Floats, mirrored: Floats, doubt: Doubt) -> Floats:
-    """Cost of splitting at each cut of each stretch, the cheapest way, less the travel; shape (3, rows, cuts)."""
+def _step(line: Line, band: Band, mass: Floats, mirrored: Floats, doubt: Doubt, *, detail: bool) -> Floats:
+    """Price of splitting at each cut of each stretch, the cheapest way, less the travel; shape (1 or 4, rows, cuts)."""
     left, right = band.from_left(mass), band.from_right(mirrored)
     whole, out = band.whole(mass), band.whole(line.customers)
-    split, switch = band.at_cut(line.split), band.at_cut(line.switch)
+    split, switch = band.at_cut(line.split) * whole, band.at_cut(line.switch)
+    park = np.maximum(split - doubt.again_minutes * whole, 0.0)
     miss, false = 1.0 - doubt.sensitivity, 1.0 - doubt.specificity
-    risk_left, risk_right = line.at_risk[0][band.left, None], line.at_risk[1][band.right, None]
-    # Minutes, probability of a fuse blown by closing the left and the right side: test one side, or close at once.
-    park = np.maximum(split - doubt.again_minutes, 0.0) * whole
     none = np.zeros_like(left)
-    ways = (
-        (split * whole, miss * left, false * right),
-        (split * whole, false * left, miss * right),
-        (park, left, none),
-        (park, none, right),
+    # Minutes, and probability of closing the left and the right side onto the fault: test a side, or close at once.
+    ways = [(split, miss * left, false * right), (split, false * left, miss * right)]
+    ways += [(park, left, none)] if line.live[0] else []
+    ways += [(park, none, right)] if line.live[1] else []
+    risk_left, risk_right = (
+        line.at_risk[side][bound, None] * doubt.fuse_minutes for side, bound in ((0, band.left), (1, band.right))
     )
-    best = np.full(left.shape, np.inf)
-    found = np.zeros((3, *left.shape))
+    found = np.full((4 if detail else 1, *left.shape), np.inf)
     for minutes, blown_left, blown_right in ways:
-        blown = blown_left + blown_right
-        crew = minutes + switch * whole + blown * (doubt.fuse_minutes + switch)
-        customer = crew * out + (blown_left * risk_left + blown_right * risk_right) * doubt.fuse_minutes
-        total = np.stack([crew, customer, blown])
-        worth = np.tensordot(doubt.weights, total, axes=1)
-        better = worth < best
-        best = np.where(better, worth, best)
-        found = np.where(better, total, found)
+        blown = blown_left * line.live[0] + blown_right * line.live[1]
+        lost = blown_left + blown_right - blown
+        crew = minutes + switch * whole + blown * (doubt.fuse_minutes + switch) + lost * band.at_cut(line.split)
+        customer = crew * out + blown_left * line.live[0] * risk_left + blown_right * line.live[1] * risk_right
+        priced = doubt.price(crew, customer, blown, detail=detail)
+        found = np.where(priced[0] < found[0], priced, found)
     return found
-
-
-def widen(belief: Belief, floor: float) -> Belief:
-    """Mix a belief with an even one over single faults: for evidence that may be wrong in ways nobody listed."""
-    n = len(belief.single)
-    return replace(belief, single=belief.single * (1.0 - floor) + floor / n, pair=belief.pair * (1.0 - floor))

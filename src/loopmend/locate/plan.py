@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Sequence
 
 from loopmend.locate.build import build_model
 from loopmend.locate.chain import search_chain
 from loopmend.locate.dead import DeadPart, Elbow
+from loopmend.locate.hedge import Hedge, rank_hedged
+from loopmend.locate.hedged_plan import plan_from_acts
 from loopmend.locate.model import Cut, Objective, Restoration, SearchModel
+from loopmend.locate.moves import Move, Plan, say_percent
 from loopmend.locate.observations import CrewTimes
 from loopmend.locate.policy import Figures, FirstMove, PlanNode, Solution, evaluate, suspect_ids
 from loopmend.locate.posterior import Posterior, Suspect
@@ -17,76 +18,6 @@ from loopmend.locate.rules import half_split, walk
 from loopmend.locate.tree import REGION_BUDGET, search_even_cuts, search_tree, value_of
 from loopmend.network.assets import End
 from loopmend.network.graph import Circuit
-
-Action = Literal["split", "isolate", "none"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Move:
-    """One thing the crew can do next.
-
-    Attributes
-    ----------
-    action
-        ``split``; ``isolate`` when one suspect is left; ``none`` when nothing is suspect.
-    at
-        Enclosure where to go; "" with ``none``.
-    park
-        Elbows. To split, any one of them is parked; to isolate, all.
-    why
-        One sentence.
-    beyond, near
-        Suspects on the side away from the source, and on the other one.
-    p_beyond
-        Share of the suspicion beyond.
-    expected_crew_minutes, expected_customer_minutes
-        From now until one suspect is left, if this is done first and the best plan for the objective follows.
-    """
-
-    action: Action
-    at: str
-    park: tuple[Elbow, ...]
-    why: str
-    beyond: tuple[str, ...] = ()
-    near: tuple[str, ...] = ()
-    p_beyond: float = 0.0
-    expected_crew_minutes: float = 0.0
-    expected_customer_minutes: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Plan:
-    """The next move, its alternatives, and the whole plan to walk.
-
-    Attributes
-    ----------
-    next
-        What to do now.
-    options
-        First moves ranked by the objective, each with the best continuation; ``next`` is the first of them.
-    expected_crew_minutes, expected_customer_minutes
-        Of the whole plan, from now until one suspect is left.
-    exact
-        Whether no adaptive plan of the model is better: proven, with every record true and a single fault.
-    lower_bound
-        Objective that no plan of the model can beat.
-    method
-        How the plan was found, and what it takes for granted.
-    compared_with
-        The same figures for ``half_split`` and ``walk``.
-    root
-        The plan as a tree, worked out as it is walked; None when nothing is suspect.
-    """
-
-    next: Move
-    options: tuple[Move, ...]
-    expected_crew_minutes: float
-    expected_customer_minutes: float
-    exact: bool
-    lower_bound: float
-    method: str
-    compared_with: Mapping[str, Figures]
-    root: PlanNode | None
 
 
 def plan_sectionalizing(
@@ -98,12 +29,16 @@ def plan_sectionalizing(
     objective: Objective = "customer-minutes",
     restoration: Restoration = "in-place",
     region_budget: int = REGION_BUDGET,
+    hedge: Hedge | None = None,
 ) -> Plan:
     """Plan how to narrow the suspects down to one.
 
     With trusted evidence and single faults the plan is the proven optimum of the model (see `model`) on any chain,
     and on trees as far as the budget of regions goes. Otherwise it is a heuristic and says so: doubtful evidence and
-    double faults are planned for as if the shares of the suspects were a single fault and the next tests were true.
+    double faults are planned for as if the shares of the suspects were a single fault and the next tests were true;
+    or, with ``hedge`` and on a chain, by the policy of `doubtful`, which weighs wrong answers and blown fuses. That
+    one restores in place, and its figures include what wrong answers cost; those of the rules it is compared with
+    take every test as true.
 
     Raises
     ------
@@ -115,6 +50,11 @@ def plan_sectionalizing(
     model = build_model(circuit, dead, posterior.suspects, times, restoration)
     if model.is_settled(model.whole):
         return _isolate(circuit, dead, model, posterior.suspects[0], trusted=posterior.trusted)
+    rules = {"half_split": evaluate(model, half_split(model)), "walk": evaluate(model, walk(model))}
+    if hedge is not None and not posterior.trusted:
+        hedged = rank_hedged(circuit, model, posterior, hedge)
+        if hedged is not None:
+            return plan_from_acts(hedged, rules)
     solution = _solve(model, objective, region_budget)
     options = _rank_options(model, solution, objective)
     best = solution.moves[0].figures
@@ -128,10 +68,7 @@ def plan_sectionalizing(
         exact=exact,
         lower_bound=solution.lower_bound,
         method=solution.method + doubt,
-        compared_with={
-            "half_split": evaluate(model, half_split(model)),
-            "walk": evaluate(model, walk(model)),
-        },
+        compared_with=rules,
         root=PlanNode(model, solution.choose, model.whole, None, 1.0),
     )
 
@@ -211,9 +148,10 @@ def _why(model: SearchModel, move: FirstMove, rival: FirstMove | None, objective
     beyond = model.whole & move.cut.beyond
     near = model.whole ^ beyond
     out = model.customers_out
+    p_near, p_beyond = say_percent(model.mass(near)), say_percent(model.mass(beyond))
     said = (
         f"Split at {model.places[move.cut.place]}: {_count(model, near)} towards the source "
-        f"({_percent(model.mass(near))}) against {_count(model, beyond)} beyond ({_percent(model.mass(beyond))}); "
+        f"({p_near}) against {_count(model, beyond)} beyond ({p_beyond}); "
         f"of {out} customers out, {max(out - model.customers(beyond), 0)} come back if the fault is beyond, "
         f"{max(out - model.customers(near), 0)} if not"
     )
@@ -230,7 +168,3 @@ def _why(model: SearchModel, move: FirstMove, rival: FirstMove | None, objective
 def _count(model: SearchModel, region: int) -> str:
     ids: Sequence[str] = suspect_ids(model, region)
     return ids[0] if len(ids) == 1 else f"{len(ids)} suspects"
-
-
-def _percent(share: float) -> str:
-    return "under 1 %" if share < 0.01 else "over 99 %" if share > 0.99 else f"{share:.0%}".replace("%", " %")

@@ -1,0 +1,111 @@
+"""Moves and plans as a dispatcher reads them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from loopmend.locate.dead import Elbow
+from loopmend.locate.policy import Figures, PlanNode
+
+Action = Literal["split", "energize", "read", "isolate", "none"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Move:
+    """One thing the crew can do next.
+
+    Attributes
+    ----------
+    action
+        ``split``; ``isolate`` when one suspect is left, or so likely that looking on is not worth it; ``none`` when
+        nothing is suspect. Hedged plans also ``energize`` (close onto the spans under test) and ``read`` an indicator.
+    at
+        Enclosure where to go; "" with ``none``.
+    park
+        Elbows. To split, any one of them is parked; to isolate, all.
+    why
+        One sentence.
+    beyond, near
+        Suspects on the side away from the source, and on the other one.
+    p_beyond
+        Share of the suspicion beyond.
+    under_test
+        Hedged plans: the spans on the side that is tested or energized, or those declared.
+    expected_crew_minutes, expected_customer_minutes
+        From now until one suspect is left, if this is done first and the best plan for the objective follows.
+    """
+
+    action: Action
+    at: str
+    park: tuple[Elbow, ...]
+    why: str
+    beyond: tuple[str, ...] = ()
+    near: tuple[str, ...] = ()
+    p_beyond: float = 0.0
+    under_test: tuple[str, ...] = ()
+    expected_crew_minutes: float = 0.0
+    expected_customer_minutes: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Plan:
+    """The next move, its alternatives, and the whole plan to walk.
+
+    Attributes
+    ----------
+    next
+        What to do now.
+    options
+        First moves ranked by the objective, each with the best continuation; ``next`` is the first of them.
+    expected_crew_minutes, expected_customer_minutes
+        Of the whole plan, from now until one suspect is left.
+    exact
+        Whether no adaptive plan of the model is better: proven, with every record true and a single fault.
+    lower_bound
+        Objective that no plan of the model can beat.
+    method
+        How the plan was found, and what it takes for granted.
+    compared_with
+        The same figures for ``half_split`` and ``walk``.
+    root
+        The plan as a tree, worked out as it is walked; None when nothing is suspect.
+    """
+
+    next: Move
+    options: tuple[Move, ...]
+    expected_crew_minutes: float
+    expected_customer_minutes: float
+    exact: bool
+    lower_bound: float
+    method: str
+    compared_with: Mapping[str, Figures]
+    root: PlanNode | None
+
+
+@dataclass(frozen=True, slots=True)
+class Price:
+    """What it costs more to begin with another move than the one proposed; below 0 where that figure is better."""
+
+    move: Move
+    crew_minutes: float
+    customer_minutes: float
+
+
+def find_prices(plan: Plan, at: str) -> tuple[Price, ...]:
+    """Find what beginning at an enclosure costs more, once for each way to split there; empty where there is none."""
+    return tuple(
+        Price(
+            move,
+            move.expected_crew_minutes - plan.next.expected_crew_minutes,
+            move.expected_customer_minutes - plan.next.expected_customer_minutes,
+        )
+        for move in plan.options
+        if move.at == at
+    )
+
+
+def say_percent(share: float) -> str:
+    """Say a share in whole percent, never 0 or 100 for what is merely unlikely or likely."""
+    return "under 1 %" if share < 0.01 else "over 99 %" if share > 0.99 else f"{share:.0%}".replace("%", " %")
