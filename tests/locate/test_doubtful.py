@@ -278,6 +278,7 @@ def test_hedged_plan_speaks_of_the_circuit() -> None:
     assert plan.expected_customer_minutes > 0.0
     assert [move.at for move in plan.options]
     assert plan.root is None
+    assert plan.next.why.endswith("more, crew time and fuses counted in.")
 
 
 def test_closing_without_a_test_only_where_the_company_allows_it() -> None:

@@ -71,8 +71,8 @@ def _why(hedged: HedgedMoves, act: Act, rival: Act | None) -> str:
         return said + "."
     instead = "isolating at once" if rival.kind == "declare" else f"to {_verb(hedged, rival)} at {hedged.at(rival)}"
     more = rival.worth - act.worth
-    how = f"is worth {abs(more):,.0f} customer-minutes {'less' if more >= 0 else 'more'}"
-    return f"{said}; {instead} {how}."
+    how = f"costs {abs(more):,.0f} customer-minutes {'more' if more >= 0 else 'less'}"
+    return f"{said}; {instead} {how}, crew time and fuses counted in."
 
 
 def _verb(hedged: HedgedMoves, act: Act) -> str:
