@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import pytest
+
+import loopmend.cli  # noqa: F401 - so that every module of the commands is loaded
+from loopmend.workbench.desk import Desk, open_desk
 
 
 @pytest.fixture(autouse=True)
@@ -13,3 +17,19 @@ def own_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("LOOPMEND_FOLDER", str(folder))
     monkeypatch.delenv("LOOPMEND_STORE", raising=False)
     return folder
+
+
+@pytest.fixture
+def one_desk(own_folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let all commands of a test share one desk, as on a server: circuits are read once. Others begin afresh."""
+    desks: list[Desk] = []
+
+    def shared(folder: Path | None, store: str | None) -> Desk:
+        assert (folder, store) == (None, None)
+        if not desks:
+            desks.append(open_desk(own_folder))
+        return desks[0]
+
+    for name, module in sorted(sys.modules.items()):
+        if name.startswith("loopmend.cli.") and hasattr(module, "open_desk"):
+            monkeypatch.setattr(module, "open_desk", shared)

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from cli.terminal import ask, hipot, refuse, refuse_aloud, run, write_case, write_loop
+from cli.terminal import SAMPLE, ask, hipot, refuse, refuse_aloud, run, write_case, write_loop
 from loopmend.workbench.cases import submit
 from loopmend.workbench.desk import open_desk
 from loopmend.workbench.requests import RecordEvidence
@@ -269,3 +269,14 @@ def test_a_file_in_place_of_the_folder(tmp_path: Path) -> None:
     taken = tmp_path / "taken"
     taken.write_text("", encoding="utf-8")
     assert refuse("case", "list", "--folder", taken)[0]["layer"] == "folder"
+
+
+def test_a_case_that_may_be_hard_to_plan_is_shown_and_hides_no_other() -> None:
+    """A crew on another loop, and two loops out at once: no route along the spans joins them."""
+    away = ask("case", "start", SAMPLE, "--operated", "R-101", "--crew-at", "R-103", *BY)
+    both = ask("case", "start", "tern_hollow", "--operated", "R-101", "--operated", "R-103", *BY)
+    for case in (away, both):
+        assert case["stage"] == "sectionalizing"
+        assert case["due"]["says"]
+        assert case["due"]["why"]
+    assert [row["case_id"] for row in ask("case", "list")["cases"]] == ["C-0002", "C-0001"]

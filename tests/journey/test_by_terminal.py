@@ -17,6 +17,8 @@ from loopmend.workbench.desk import open_desk
 from loopmend.workbench.planner import load_planner
 from outside.cigre_layers import CIGRE, build_network, customers_at, set_positions, unsupplied, write_geopackage
 
+pytestmark = pytest.mark.usefixtures("one_desk")
+
 FAULTED = "S-0106"
 IN_PHASE_20_KV = ("--tester-proven", *("--across-kv", "0.2", "--side-a-kv", "11.5", "--side-b-kv", "11.5") * 3)
 """Readings of three phases, each the same on both sides; 20 kV between phases is 11.547 kV to ground."""
