@@ -9,6 +9,7 @@ import typer
 
 from loopmend.cli import case_steps as _adds_to_cases  # noqa: F401 - adds its commands to cases.app
 from loopmend.cli import cases, serve, studies
+from loopmend.cli import sheets as _puts_orders_on_paper  # noqa: F401 - adds its command to cases.app
 
 app = typer.Typer(
     name="loopmend",

@@ -1,0 +1,250 @@
+"""The one-line drawing for paper: black on white, with step numbers, as strips of lines, boxes and words.
+
+The same strips are put on a PDF page and into a web page. A row too long for the page goes on in the next strip,
+which begins with the enclosure that the last one ended with; a tap has a strip of its own. Millimetres, y downward.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+from loopmend.network.oneline import (
+    LoopLayout,
+    LoopRow,
+    OneLineEnclosure,
+    OneLineEnd,
+    OneLineSpan,
+    OneLineView,
+    iterate_rows,
+)
+
+PER_STRIP = 7
+CABLE_Y = 26.5
+BOX = 9.0
+MARGIN = 16.0
+POINT_MM = 0.3528
+LETTER, CAPITAL = 0.58, 0.68
+"""Width of an average letter in ems, generous: by it text is set smaller, then cut short, so that nothing overlaps."""
+
+SMALLEST = 6.5
+"""Points below which text is cut short rather than set smaller; the table of steps says every id in full."""
+
+KINDS = {"padmount": "T", "cabinet": "C", "riser": "R", "station": "S"}
+LEGEND = (
+    "T padmounted transformer, C cabinet, R riser pole, S station. Filled, heavy line: live by the record. "
+    "Empty, dashed: dead by the record; test before touch. Arm off its bushing: elbow parked (open). "
+    "Number in a frame: step of this order."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Stroke:
+    """A line through points; ``dash`` is the length of a dash, 0 for a whole line."""
+
+    points: tuple[tuple[float, float], ...]
+    width: float = 0.4
+    dash: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """A box with rounded corners."""
+
+    x: float
+    y: float
+    w: float
+    h: float
+    corner: float = 0.0
+    filled: bool = False
+    width: float = 0.4
+    dash: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """A line of text on its baseline; ``size`` in points; ``light`` is white, on a filled frame."""
+
+    x: float
+    y: float
+    text: str
+    size: float = 9.0
+    bold: bool = False
+    anchor: Literal["start", "middle"] = "middle"
+    light: bool = False
+
+    @property
+    def width(self) -> float:
+        """Width that it takes at most, in millimetres (an estimate)."""
+        return text_width(self.text, self.size)
+
+
+Mark = Stroke | Frame | Words
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """One row of the drawing."""
+
+    height: float
+    marks: tuple[Mark, ...]
+
+
+@dataclass(slots=True)
+class _Pen:
+    """Where the strip in hand is drawn."""
+
+    view: OneLineView
+    pitch: float
+    marks: list[Mark] = field(default_factory=list)
+    bottom: float = 0.0
+
+    def write(self, x: float, y: float, text: str, size: float, room: float, *, bold: bool = False) -> None:
+        """Write centred text, set smaller or cut short to the room there is."""
+        if text:
+            self.marks.append(_fitted(x, y, text, size, room, bold=bold))
+            self.bottom = max(self.bottom, y + 1.5)
+
+    def tag(self, x: float, y: float, text: str, *, filled: bool) -> None:
+        """Write a word in a frame."""
+        words = _fitted(x, y, text, 8.0, self.pitch - 4, bold=True, light=filled)
+        self.marks.append(Frame(x - words.width / 2 - 0.8, y - 3.4, words.width + 1.6, 4.5, 0.8, filled=filled))
+        self.marks.append(words)
+        self.bottom = max(self.bottom, y + 2.0)
+
+    def steps(self, x: float, y: float, numbers: tuple[int, ...]) -> None:
+        """Write step numbers in a round frame."""
+        if numbers:
+            words = Words(x, y + 1.3, ",".join(map(str, numbers)), 9.5, bold=True)
+            width = max(words.width + 2.0, 5.6)
+            self.marks += [Frame(x - width / 2, y - 2.8, width, 5.6, 2.8, width=0.6), words]
+
+
+def text_width(text: str, size: float) -> float:
+    """Estimate the width of text, millimetres; on the safe side for most."""
+    return sum(CAPITAL if sign.isupper() else LETTER for sign in text) * size * POINT_MM
+
+
+def _fitted(x: float, y: float, text: str, size: float, room: float, *, bold: bool, light: bool = False) -> Words:
+    """Set text smaller, and below the smallest size cut it short."""
+    needed = text_width(text, size)
+    size = max(size * min(room / needed, 1.0), min(size, SMALLEST)) if needed else size
+    cut = text
+    while len(cut) > 2 and text_width(cut, size) > room + 1e-6:
+        cut = cut[:-2].rstrip() + "…"
+    return Words(x, y, cut, round(size, 2), bold, light=light)
+
+
+def draw_strips(view: OneLineView, width: float) -> tuple[Strip, ...]:
+    """Draw the loops of a view as strips of a given width, millimetres."""
+    pitch = (width - 2 * MARGIN) / (PER_STRIP - 1)
+    return tuple(strip for layout in view.layouts for strip in _draw_layout(view, layout, pitch))
+
+
+def _draw_layout(view: OneLineView, layout: LoopLayout, pitch: float) -> Iterator[Strip]:
+    for number, row in enumerate(iterate_rows(layout.main)):
+        if row.hops:
+            title = layout.title if number == 0 else f"Tap at {row.start_id}"
+            yield from _draw_row(view, row, title, pitch)
+    for link in layout.links:
+        pen = _Pen(view, pitch)
+        _draw_chain(pen, [link.from_id, link.to_id], [(link.span_id, 0)])
+        yield _strip(pen, f"Link {link.from_id} to {link.to_id}")
+
+
+def _draw_row(view: OneLineView, row: LoopRow, title: str, pitch: float) -> Iterator[Strip]:
+    places = [row.start_id, *(hop.enclosure_id for hop in row.hops)]
+    spans = [(hop.span_id, int(hop.near)) for hop in row.hops]
+    for first in range(0, len(spans), PER_STRIP - 1):
+        piece = spans[first : first + PER_STRIP - 1]
+        pen = _Pen(view, pitch)
+        _draw_chain(pen, places[first : first + len(piece) + 1], piece)
+        yield _strip(pen, title if first == 0 else f"{title} (goes on from {places[first]})")
+
+
+def _strip(pen: _Pen, title: str) -> Strip:
+    words = replace(_fitted(0.0, 3.6, title, 10.0, 6 * pen.pitch, bold=True), anchor="start")
+    return Strip(pen.bottom + 3.0, (words, *pen.marks))
+
+
+def _draw_chain(pen: _Pen, places: Sequence[str], spans: Sequence[tuple[str, int]]) -> None:
+    for number, (span_id, near) in enumerate(spans):
+        x = MARGIN + number * pen.pitch
+        _draw_span(pen, pen.view.spans[span_id], near, x + BOX / 2, x + pen.pitch - BOX / 2)
+    for number, name in enumerate(places):
+        _draw_enclosure(pen, pen.view.enclosures[name], MARGIN + number * pen.pitch)
+
+
+def _draw_enclosure(pen: _Pen, item: OneLineEnclosure, x: float) -> None:
+    room, dead = pen.pitch - 2, item.energy == "dead"
+    corner = BOX / 2 if item.kind in ("riser", "station") else 0.6
+    pen.marks.append(
+        Frame(
+            x - BOX / 2,
+            CABLE_Y - BOX / 2,
+            BOX,
+            BOX,
+            corner,
+            filled=not dead,
+            width=0.5,
+            dash=1.2 if dead else 0.0,
+        )
+    )
+    pen.marks.append(Words(x, CABLE_Y + 1.8, KINDS.get(item.kind, "?"), 13.0, bold=True, light=not dead))
+    pen.write(x, 8.6, item.enclosure_id, 11.0, room, bold=True)
+    pen.write(x, 12.1, item.street, 8.0, room)
+    pen.write(x, 15.6, _third_line(item), 8.0, room, bold=bool(item.critical or item.device or item.faulted))
+    pen.steps(x, CABLE_Y + BOX / 2 + 4.0, item.steps)
+    pen.bottom = max(pen.bottom, CABLE_Y + BOX / 2 + (8.0 if item.steps else 1.0))
+
+
+def _third_line(item: OneLineEnclosure) -> str:
+    words = (
+        "FAULT" if item.faulted else "",
+        f"DEVICE {item.device.upper()}" if item.device else "",
+        f"{item.customers} cust." if item.customers else "",
+        f"{item.critical} CRITICAL" if item.critical else "",
+    )
+    return ", ".join(filter(None, words))
+
+
+def _draw_span(pen: _Pen, item: OneLineSpan, near: int, x1: float, x2: float) -> None:
+    ends = (item.ends[near], item.ends[1 - near])
+    gaps = [5.5 if end.state != "closed" else 0.0 for end in ends]
+    dead, middle = item.energy == "dead", (x1 + x2) / 2
+    cable = ((x1 + gaps[0], CABLE_Y), (x2 - gaps[1], CABLE_Y))
+    pen.marks.append(Stroke(cable, width=0.7 if dead else 1.3, dash=1.8 if dead else 0.0))
+    for end, x, way in zip(ends, (x1, x2), (1, -1), strict=True):
+        _draw_end(pen, end, x, way)
+        pen.steps(x + way * 6.0, CABLE_Y - 7.4, end.steps)
+    pen.steps(middle, CABLE_Y - 7.4, item.steps)
+    room = pen.pitch - 2 * 7.5
+    pen.write(middle, CABLE_Y + 6.0, item.span_id, 10.0, room, bold=True)
+    pen.write(middle, CABLE_Y + 9.6, item.length_text, 8.0, room)
+    y = CABLE_Y + 14.6
+    if item.faulted:
+        pen.tag(middle, y, "FAULT", filled=True)
+        y += 5.6
+    for end in ends:
+        for words in _end_words(end):
+            pen.tag(middle, y, words, filled=False)
+            y += 5.6
+
+
+def _end_words(end: OneLineEnd) -> list[str]:
+    if end.state == "closed" and not end.normally_open:
+        return []
+    return [f"{end.state.upper()} AT {end.enclosure_id}", *(["NORMALLY OPEN"] if end.normally_open else [])]
+
+
+def _draw_end(pen: _Pen, end: OneLineEnd, x: float, way: int) -> None:
+    """Draw the elbow: a block on its bushing; an arm lifted off it; or the sign of ground (IEC 60617)."""
+    pen.marks.append(Frame(min(x, x + way * 1.6), CABLE_Y - 1.6, 1.6, 3.2, filled=end.state == "closed"))
+    if end.state == "open":
+        pen.marks.append(Stroke(((x + way * 5.5, CABLE_Y), (x + way * 2.6, CABLE_Y - 3.0)), 1.0))
+    elif end.state == "grounded":
+        at = x + way * 5.5
+        pen.marks.append(Stroke(((at, CABLE_Y), (at, CABLE_Y - 2.4)), 0.6))
+        for half, up in ((2.2, 2.4), (1.4, 3.2), (0.6, 4.0)):
+            pen.marks.append(Stroke(((at - half, CABLE_Y - up), (at + half, CABLE_Y - up)), 0.5))
