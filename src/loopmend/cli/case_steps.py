@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
 from loopmend.cli.answers import answering
-from loopmend.cli.cases import AsJson, By, CaseId, CommandId, Folder, StoreUrl, Version, app, show_case
-from loopmend.workbench import cases, requests
+from loopmend.cli.cases import AsJson, By, CaseId, CommandId, Folder, StoreUrl, Version, app, submit
+from loopmend.workbench import requests
 from loopmend.workbench.called_tests import CalledTest, called_record
 from loopmend.workbench.desk import open_desk
 from loopmend.workbench.other_readings import measured_at_step
@@ -29,21 +29,6 @@ class Purpose(StrEnum):
     RESTORE = "restore"
     GROUND = "ground"
     RETURN = "return"
-
-
-def _submit(
-    case_id: str,
-    request: Any,
-    by: str,
-    folder: Path | None,
-    store: str | None,
-    version: int | None,
-    command_id: str | None,
-    as_json: bool,  # noqa: FBT001
-) -> None:
-    desk = open_desk(folder, store)
-    cases.submit(desk, case_id, request, actor=by, command_id=command_id, expected_version=version)
-    show_case(desk, case_id, as_json=as_json)
 
 
 @app.command("test")
@@ -102,7 +87,7 @@ def record_test(
         vouched_by=vouched_by,
     )
     request = called_record(open_desk(folder, store), case_id, called)
-    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+    submit(case_id, request, by, folder, store, version, command_id, as_json)
 
 
 @app.command("indicator")
@@ -128,7 +113,7 @@ def record_indicator(
     """
     evidence = {"kind": "indicator", "span": span, "end": end, "state": state}
     request = requests.RecordEvidence(evidence=evidence, at_enclosure=at, note=note)
-    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+    submit(case_id, request, by, folder, store, version, command_id, as_json)
 
 
 @app.command()
@@ -153,7 +138,7 @@ def energized(
     """
     evidence = {"kind": "energized", "spans": spans, "held": held}
     request = requests.RecordEvidence(evidence=evidence, at_enclosure=at, note=note)
-    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+    submit(case_id, request, by, folder, store, version, command_id, as_json)
 
 
 @app.command()
@@ -184,7 +169,7 @@ def drain(
         at_enclosure=at,
         never_charged=never_charged,
     )
-    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+    submit(case_id, request, by, folder, store, version, command_id, as_json)
 
 
 @app.command()
@@ -206,7 +191,7 @@ def withdraw(
     Example: loopmend case withdraw C-0001 V2 --reason "read at the wrong elbow" --by "J. Orme"
     """
     request = requests.WithdrawEvidence(evidence_id=evidence_id, reason=reason)
-    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+    submit(case_id, request, by, folder, store, version, command_id, as_json)
 
 
 @app.command()
@@ -230,7 +215,7 @@ def switch(
     Example: loopmend case switch C-0001 S-0106 from open --by "J. Orme"
     """
     request = requests.SwitchEnd(span=span, end=end, state=state, reason=reason)
-    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+    submit(case_id, request, by, folder, store, version, command_id, as_json)
 
 
 @app.command()
@@ -252,7 +237,7 @@ def declare(
     Example: loopmend case declare C-0001 S-0106 --reason "dug up and seen" --by "N. Adair"
     """
     request = requests.DeclareFault(spans=tuple(spans), reason=reason)
-    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+    submit(case_id, request, by, folder, store, version, command_id, as_json)
 
 
 @app.command()
@@ -273,7 +258,7 @@ def draft(
     Example: loopmend case draft C-0001 restore --by "N. Adair"
     """
     request = requests.DraftOrder(purpose=purpose.value)
-    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+    submit(case_id, request, by, folder, store, version, command_id, as_json)
 
 
 @app.command()
@@ -293,7 +278,7 @@ def approve(
 
     Example: loopmend case approve C-0001 O1 --by "M. Sorley"
     """
-    _submit(case_id, requests.ApproveOrder(order_id=order_id), by, folder, store, version, command_id, as_json)
+    submit(case_id, requests.ApproveOrder(order_id=order_id), by, folder, store, version, command_id, as_json)
 
 
 @app.command()
@@ -331,7 +316,7 @@ def sign(
     sides = (across_kv or (), side_a_kv or (), side_b_kv or ())
     measured = measured_at_step(desk, case_id, order_id, n, sides, presence_kv=presence_kv, tester_proven=tester_proven)
     request = requests.SignStep(order_id=order_id, n=n, confirmed_by=confirmed_by, found=found, measured=measured)
-    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+    submit(case_id, request, by, folder, store, version, command_id, as_json)
 
 
 @app.command()
@@ -353,7 +338,7 @@ def stop(
     Example: loopmend case stop C-0001 O1 --reason "elbow will not seat" --by "J. Orme"
     """
     request = requests.StopOrder(order_id=order_id, reason=reason)
-    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+    submit(case_id, request, by, folder, store, version, command_id, as_json)
 
 
 @app.command()
@@ -388,7 +373,7 @@ def repair(
         proof_verdict=proof_verdict,
         note=note,
     )
-    _submit(case_id, request, by, folder, store, version, command_id, as_json)
+    submit(case_id, request, by, folder, store, version, command_id, as_json)
 
 
 @app.command()
@@ -408,4 +393,4 @@ def close(
 
     Example: loopmend case close C-0001 --by "N. Adair"
     """
-    _submit(case_id, requests.CloseCase(note=note), by, folder, store, version, command_id, as_json)
+    submit(case_id, requests.CloseCase(note=note), by, folder, store, version, command_id, as_json)

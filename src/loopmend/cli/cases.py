@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -39,6 +39,22 @@ def show_case(desk: Desk, case_id: str, *, as_json: bool) -> None:
         print_json(document)
     else:
         typer.echo(render_case.case_text(document))
+
+
+def submit(
+    case_id: str,
+    request: Any,
+    by: str,
+    folder: Path | None,
+    store: str | None,
+    version: int | None,
+    command_id: str | None,
+    as_json: bool,  # noqa: FBT001
+) -> None:
+    """Submit a request, and print the case as it stands afterwards."""
+    desk = open_desk(folder, store)
+    cases.submit(desk, case_id, request, actor=by, command_id=command_id, expected_version=version)
+    show_case(desk, case_id, as_json=as_json)
 
 
 @app.command("list")
