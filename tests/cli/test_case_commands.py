@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -20,11 +21,24 @@ STATE_KEYS = {
 }  # fmt: skip
 
 
+pytestmark = pytest.mark.usefixtures("one_desk")
+
+
+@pytest.fixture(scope="module")
+def template(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any]]:
+    """A record with one case on the small loop: R1 operated; tests are trusted, one span is faulted."""
+    folder = tmp_path_factory.mktemp("template")
+    case = write_case(folder / "case.json", accuracy="perfect", faults="one_span")
+    record = folder / "record"
+    layers = write_loop(folder / "loop")
+    return record, ask("case", "start", layers, "--case", case, "--title", "Half dark", "--folder", record, *BY)
+
+
 @pytest.fixture
-def started(tmp_path: Path) -> dict[str, Any]:
-    """A case on the small loop: R1 operated; tests are trusted, one span is faulted."""
-    case = write_case(tmp_path / "case.json", accuracy="perfect", faults="one_span")
-    return ask("case", "start", write_loop(tmp_path / "loop"), "--case", case, "--title", "Half dark", *BY)
+def started(template: tuple[Path, dict[str, Any]], own_folder: Path) -> dict[str, Any]:
+    """The case of the template in a record of the test's own."""
+    shutil.copytree(template[0], own_folder)
+    return template[1]
 
 
 def declared() -> dict[str, Any]:
