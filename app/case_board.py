@@ -74,7 +74,14 @@ def show_figures(case_id: str) -> None:
         column.metric(label, value)
 
 
-def show_picked(screen: CaseScreen, picked: str | None) -> None:
+def keep_pick(drawing: str) -> None:
+    """Keep what was picked on a one-line before the page is drawn anew."""
+    picked = st.session_state[drawing].get("picked")
+    if picked:
+        st.session_state["look-at"] = picked
+
+
+def show_picked(screen: CaseScreen, picked: str | None = None) -> None:
     """Show what is known of the span or enclosure picked on the map, on the one-line, or from the list."""
     view = screen.whole_view
     ids = [*view.spans, *view.enclosures]

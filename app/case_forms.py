@@ -10,7 +10,7 @@ from loopmend.workbench.cases import Opening, start_case
 from loopmend.workbench.circuits import list_circuits, load_circuit
 from loopmend.workbench.refusals import LoopmendError
 from loopmend.workbench.screens import CaseScreen
-from session import NO_NAME, act, actor, desk, refuse, show_refusal
+from session import NO_NAME, act, actor, desk, press, refuse, show_refusal
 
 VERDICTS = ["good", "breakdown", "bolted", "leakage", "inconclusive"]
 METHODS = {
@@ -50,7 +50,7 @@ def open_case_form(*, alone: bool) -> None:
             assumptions={"accuracy": "perfect", "faults": "one_span"} if trusted else {},
             drill=drill,
         )
-        if st.button("Open the case", key="new-open", type="primary", disabled=not (operated or reported)):
+        if press("Open the case", key="new-open", primary=True, disabled=not (operated or reported)) is not None:
             _open(name, asked)
         show_refusal("new-open")
 

@@ -21,7 +21,7 @@ from loopmend.workbench.studies import check_document
 from loopmend.workbench.views import CircuitFiles
 from map_layers import MapLive, MapStyle
 from map_view import draw_map
-from session import plain, show_reasons
+from session import plain, press, show_reasons
 
 FORMATS: dict[ExportFormat, str] = {
     "gpkg": "GeoPackage",
@@ -44,14 +44,25 @@ def load_form(desk: Desk) -> None:
     if not uploaded:
         return
     try:
-        with read_upload({file.name: file.getvalue() for file in uploaded}) as files:
-            st.subheader(f"Loaded: {plain(files.name)}")
-            show_document(check_document(files))
-            _finding_map(files, key="upload-map")
-            _keep_form(desk, files)
+        files = _read_once({file.name: file.getvalue() for file in uploaded}, tuple(file.file_id for file in uploaded))
     except LoopmendError as error:
         show_reasons([str(finding) for finding in error.findings], headline="These layers cannot be read.")
+    else:
+        st.subheader(f"Loaded: {plain(files.name)}")
+        show_document(check_document(files))
+        with st.container(key="upload-findings"):
+            _finding_map(files, key="upload-map")
+        _keep_form(desk, files)
     st.divider()
+
+
+def _read_once(uploaded: dict[str, bytes], ids: tuple[str, ...]) -> CircuitFiles:
+    """Read an upload, once for as long as the same files are chosen."""
+    known, files = st.session_state.get("upload-read", ((), None))
+    if known != ids:
+        with read_upload(uploaded) as files:
+            st.session_state["upload-read"] = (ids, files)
+    return files  # type: ignore[no-any-return]
 
 
 def _keep_form(desk: Desk, files: CircuitFiles) -> None:
@@ -59,8 +70,16 @@ def _keep_form(desk: Desk, files: CircuitFiles) -> None:
         st.warning("Not kept: correct what stops the work, then load the layers again.")
         return
     name = st.text_input("Keep it under the name", files.name, key="upload-name")
-    if st.button("Keep this circuit", type="primary", key="upload-keep"):
-        st.success(f"Kept as {plain(keep_files(desk, files, name).name)}.")
+    if press("Keep this circuit", primary=True, key="upload-keep") is not None:
+        try:
+            kept = keep_files(desk, files, name).name
+        except LoopmendError as error:
+            show_reasons([str(finding) for finding in error.findings])
+            return
+        st.session_state["upload-kept"] = (files.fingerprint, kept)
+    fingerprint, kept = st.session_state.get("upload-kept", ("", ""))
+    if fingerprint == files.fingerprint:
+        st.success(f"Kept as {plain(kept)}.")
 
 
 def choose_circuit(desk: Desk) -> str | None:

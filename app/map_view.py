@@ -14,12 +14,15 @@ from streamlit_folium import st_folium
 
 import drawing_style as style
 from map_layers import MapLive, MapPoint, MapStyle, build_live_group, features_of
-from offline_map import FitToZoom, OfflineMap, PlainCredit, RawGeo, page_style
+from offline_map import FirstView, FitToZoom, OfflineMap, PlainCredit, RawGeo, page_style
 
 __all__ = ["MapBase", "MapLive", "MapPick", "MapPoint", "MapStyle", "build_base_map", "draw_map", "map_legend"]
 
 CANVAS_FROM = 1000
 """From so many features on the map is painted as one picture, which redraws faster."""
+
+_ROOM_FOR_LABELS = (70, 30)
+"""Pixels beside and above the outermost assets, so that their names are not cut."""
 
 _RULES = f"""
 path.leaflet-interactive:focus{{outline:none}}
@@ -117,7 +120,7 @@ def build_base_map(base: MapBase, *, many: bool = False) -> OfflineMap:
         drawn.add_child(RawGeo(base.backdrop))
     drawn.add_child(PlainCredit())
     drawn.add_child(FitToZoom())
-    drawn.fit_bounds([[south, west], [north, east]], padding=(70, 30))
+    drawn.add_child(FirstView(base.bounds, padding=_ROOM_FOR_LABELS))
     drawn.get_root().header.add_child(page_style(_RULES), name="map_view_rules")
     return drawn
 

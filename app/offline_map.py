@@ -87,6 +87,27 @@ class PlainCredit(MacroElement):  # type: ignore[misc]
     {{ this._parent.get_name() }}.attributionControl.setPrefix(false);{% endmacro %}""")
 
 
+class FirstView(MacroElement):  # type: ignore[misc]
+    """Show the bounds as soon as the map has a size: fitted to a frame without one, a map has no place at all."""
+
+    _name = "FirstView"
+    _template = Template("""{% macro script(this, kwargs) %}
+    (function (map) {
+      function fit() {
+        var size = map.getSize();
+        if (size.x < 40 || size.y < 40) { map.once('resize', fit); return; }
+        map.fitBounds({{ this.bounds }}, {animate: false,
+          padding: [Math.min({{ this.padding[0] }}, size.x / 6), Math.min({{ this.padding[1] }}, size.y / 6)]});
+      }
+      fit();
+    })({{ this._parent.get_name() }});{% endmacro %}""")
+
+    def __init__(self, bounds: tuple[float, float, float, float], padding: tuple[int, int]) -> None:
+        super().__init__()
+        south, west, north, east = bounds
+        self.bounds, self.padding = [[south, west], [north, east]], padding
+
+
 class FitToZoom(MacroElement):  # type: ignore[misc]
     """Keep the map legible at every zoom: smaller discs when far, and no label over another (lowest rank wins)."""
 

@@ -81,24 +81,30 @@ def act(
     A click carries the version of the case that was on the screen when it was made, so a decision on a case that has
     moved on is refused; a second click on the same drawing is the same submission and is stored once.
     """
-    if st.button(
-        label,
-        key=key,
-        type="primary" if primary else "secondary",
-        width="stretch",
-        disabled=disabled,
-        on_click=_remember_click,
-        args=(screen.version,),
-    ):
-        seen = st.session_state.pop("version-clicked", screen.version)
-        refuse(key, _submit(screen.case_id, request, key, seen))
+    version = press(label, key=key, primary=primary, disabled=disabled, note=screen.version)
+    if version is not None:
+        refuse(key, _submit(screen.case_id, request, key, version))
         if not st.session_state["refused"]:
             st.rerun()
     show_refusal(key)
 
 
-def _remember_click(version: int) -> None:
-    st.session_state["version-clicked"] = version
+def press(label: str, *, key: str, primary: bool = False, disabled: bool = False, note: int = 0) -> int | None:
+    """Draw a wide button; the note it was drawn with if it was pressed, else None.
+
+    A press is kept until it is read: a page that is drawn anew at that very moment does not lose it.
+    """
+    kind: Literal["primary", "secondary"] = "primary" if primary else "secondary"
+    st.button(label, key=key, type=kind, width="stretch", disabled=disabled, on_click=_remember_press, args=(key, note))
+    pressed, found = st.session_state.get("pressed", ("", 0))
+    if pressed != key:
+        return None
+    del st.session_state["pressed"]
+    return int(found)
+
+
+def _remember_press(key: str, note: int) -> None:
+    st.session_state["pressed"] = (key, note)
 
 
 def _submit(case_id: str, request: Request, key: str, version: int) -> list[str]:
@@ -133,6 +139,7 @@ def keep_refusals_in_sight() -> Iterator[None]:
     st.session_state["refusal-placed"] = False
     top = st.empty()
     yield
+    st.session_state.pop("pressed", None)  # of a button that is gone
     refused = st.session_state.get("refused", {})
     if refused and not st.session_state["refusal-placed"]:
         with top.container():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 import crew_cards as cards
-from case_board import choose_case, show_last_entry, show_picked
+from case_board import choose_case, keep_pick, show_last_entry, show_picked
 from case_map import base_of, live_of
 from case_panels import show_cautions
 from evidence_cards import kit_card
@@ -22,8 +22,8 @@ if case_id:
     show_cautions(screen)
     cards.show_why(screen)
     show_last_entry(screen)
-    picked = show_oneline(screen.view, key="crew-line", phone_only=True)
-    show_picked(screen, picked)
+    show_oneline(screen.view, key="crew-line", on_pick=lambda: keep_pick("crew-line"), phone_only=True)
+    show_picked(screen)
     cards.other_results(screen)
     kit_card(screen)
     with st.expander("Map", key="crew-map-open", on_change="rerun") as box:

@@ -29,8 +29,8 @@ if case_id:
         with st.expander("Signs of the map"):
             st.html(map_legend())
     with line_side:
-        picked = show_oneline(screen.view, key="case-line")
-    board.show_picked(screen, picked or (pick.asset_id if pick.is_new else None))
+        show_oneline(screen.view, key="case-line", on_pick=lambda: board.keep_pick("case-line"))
+    board.show_picked(screen, pick.asset_id if pick.is_new else None)
     left, right = st.columns(2, gap="medium")
     with left:
         show_plan(screen)
