@@ -158,6 +158,18 @@ class AnyCase(RuleBasedStateMachine):
     def move_an_elbow(self, span: str, end: str, to: str) -> None:
         self.ask(rq.SwitchEnd(span=span, end=end, state=to))
 
+    @rule(elbow=st.sampled_from([("S4", "to"), ("S3", "from"), ("S3", "to")]))
+    def close_towards_a_live_source(self, elbow: tuple[str, str]) -> None:
+        """Ask for what the interlock is there to refuse: the open point and the ends of the likeliest span."""
+        self.ask(rq.SwitchEnd(span=elbow[0], end=elbow[1], state="closed"))
+
+    @precondition(lambda self: self.state.open_order is not None)
+    @rule(n=st.integers(1, 6))
+    def sign_any_step(self, n: int) -> None:
+        order = self.state.open_order
+        assert order is not None
+        self.ask(rq.SignStep(order_id=order.order_id, n=n, measured={}))
+
     @precondition(lambda self: not self.state.faulted)
     @rule(span=SPANS)
     def declare(self, span: str) -> None:
