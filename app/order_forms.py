@@ -8,6 +8,7 @@ import evidence_cards as tests
 from case_forms import METHODS, VERDICTS, choose_end
 from loopmend.workbench import requests as rq
 from loopmend.workbench.screens import CaseScreen
+from order_paper import offer_sheets
 from session import act, plain
 
 COMPONENTS = {
@@ -62,6 +63,7 @@ def order_table(screen: CaseScreen) -> None:
     )
     for remark in order.remarks:
         st.caption(plain(remark))
+    offer_sheets(screen, order.order_id)
 
 
 def approve_button(screen: CaseScreen) -> None:

@@ -12,6 +12,7 @@ from due_panel import show_due, show_other_acts
 from loopmend.workbench.screens import load_board, load_case_screen
 from map_view import draw_map, map_legend
 from oneline_component import show_oneline
+from order_paper import offer_all_sheets
 from session import desk, unit
 
 list_side, form_side = st.columns([5, 1])
@@ -37,4 +38,5 @@ if case_id:
         show_other_acts(screen)
     with right:
         board.show_timeline(screen)
+        offer_all_sheets(screen)
         show_cautions(screen)

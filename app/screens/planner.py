@@ -6,6 +6,7 @@ import streamlit as st
 
 import planner_panels as panels
 from case_map import base_of
+from contingency_panel import show_failures_ahead
 from loopmend.workbench.circuits import list_circuits
 from loopmend.workbench.planner import load_planner
 from map_view import draw_map
@@ -23,5 +24,6 @@ if circuits:
         panels.show_rates(screen)
     panels.show_picked(screen, pick.asset_id if pick.is_new else None)
     panels.show_tables(screen)
+    show_failures_ahead(screen)
 else:
     st.info("Load a circuit first, on the Circuits screen.")

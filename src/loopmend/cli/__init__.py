@@ -7,8 +7,8 @@ import sys
 
 import typer
 
+from loopmend.cli import ahead, cases, serve, studies
 from loopmend.cli import case_steps as _adds_to_cases  # noqa: F401 - adds its commands to cases.app
-from loopmend.cli import cases, serve, studies
 from loopmend.cli import sheets as _puts_orders_on_paper  # noqa: F401 - adds its command to cases.app
 
 app = typer.Typer(
@@ -21,6 +21,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 studies.add_commands(app)
+ahead.add_commands(app)
 serve.add_commands(app)
 app.add_typer(cases.app, name="case")
 

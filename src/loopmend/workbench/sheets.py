@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime, tzinfo
@@ -16,6 +14,7 @@ from loopmend.errors import DataError
 from loopmend.files.order_html import render_order_html
 from loopmend.files.order_pdf import Paper, render_order_pdf
 from loopmend.files.order_sheet import OrderSheet, SheetStep
+from loopmend.files.whole import write_whole
 from loopmend.network.assets import End
 from loopmend.network.graph import Circuit
 from loopmend.network.loop_layout import LoopLayout, lay_out_loops
@@ -112,7 +111,7 @@ def write_order_sheet(
         raise DataError.about(path.name, "file", "is neither .pdf nor .html", path.suffix, "name it .pdf or .html")
     sheet = load_order_sheet(desk, case_id, order_id, unit=unit, zone=zone)
     content = render_sheet(sheet, "pdf" if kind == "pdf" else "html", paper=paper)
-    _write_whole(path, content)
+    write_whole(path, content)
     return {
         "format": "loopmend/sheet/1",
         "case": case_id,
@@ -123,22 +122,6 @@ def write_order_sheet(
         "out": str(path),
         "bytes": len(content),
     }
-
-
-def _write_whole(path: Path, content: bytes) -> None:
-    passing: Path | None = None
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-        passing = Path(name)
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-        passing.chmod(0o644)
-        passing.replace(path)
-    except OSError as fault:
-        if passing is not None:
-            passing.unlink(missing_ok=True)
-        remedy = "write to a folder that is there and that you may write to"
-        raise DataError.about(path.name, "file", "cannot be written", fault.strerror, remedy) from fault
 
 
 def _moments(state: CaseState, order_id: str) -> tuple[datetime, datetime | None]:
