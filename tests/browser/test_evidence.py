@@ -1,0 +1,128 @@
+"""A test on the phone, reading by reading: gates, plot and verdict alive, the dispatcher's suspects, the drain."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from browser import job
+from loopmend.workbench.desk import open_desk
+from loopmend.workbench.other_readings import sample_readings
+from loopmend.workbench.sample import lay_out_sample
+from loopmend.workbench.testing import read_pairs
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Locator, Page
+
+pytestmark = pytest.mark.browser
+APP = Path(__file__).parents[2] / "app" / "app.py"
+POINTS = "path[aria-roledescription='point'], .mark-symbol path"
+
+
+@pytest.fixture(scope="module")
+def address(serve: Callable[..., str], tmp_path_factory: pytest.TempPathFactory) -> str:
+    folder = tmp_path_factory.mktemp("evidence_desk")
+    desk = open_desk(folder)
+    lay_out_sample(desk)
+    desk.store.close()
+    return serve(APP, LOOPMEND_FOLDER=str(folder))
+
+
+def start_typing(phone: Page) -> None:
+    """Call and confirm everything, and choose to type readings."""
+    job.tap(phone, "All called and confirmed")
+    job.choose(phone, "type readings")
+    phone.get_by_role("button", name="Add the reading").wait_for()
+
+
+def type_reading(phone: Page, second: float, kv: float) -> None:
+    """Type one reading with its second, as a thumb would: two fields and the key that enters."""
+    phone.get_by_role("spinbutton", name="at second").fill(f"{second:g}")
+    field = phone.get_by_role("spinbutton", name="Reading, kV")
+    field.fill(f"{kv:g}")
+    field.press("Enter")
+    phone.get_by_text(f"{second:g} s {kv:g} kV", exact=False).first.wait_for()
+
+
+def plot(phone: Page) -> Locator:
+    return phone.locator(".st-key-due [data-testid='stVegaLiteChart']").first
+
+
+def verdict(phone: Page, word: str) -> str:
+    """Wait until the proposed verdict begins with this word; the whole heading."""
+    found = phone.locator(".st-key-due h3", has_text=f"{word}, confidence").first
+    found.wait_for()
+    return found.inner_text()
+
+
+def share_of(page: Page, span: str) -> int:
+    """The share of a span on the dispatcher's one-line, percent, as it reads now."""
+    told = page.locator(f"[data-id='{span}']").locator("visible=true").first.text_content() or ""
+    found = re.search(r"(\d+) %", told)
+    return int(found.group(1)) if found else 0
+
+
+@pytest.mark.parametrize(("kind", "word"), [("good", "Good"), ("bolted", "Bolted")])
+def test_a_sample_cable_is_tried_to_its_verdict(phone: Page, address: str, kind: str, word: str) -> None:
+    job.open_screen(phone, address, "crew", "Finn O'Dell")
+    job.wait_due(phone, "^Go to")
+    start_typing(phone)
+    phone.get_by_text("Try the sample readings").tap()
+    if kind != "good":
+        phone.get_by_role("combobox", name="Sample").click()
+        phone.get_by_role("option", name=kind).click()
+    job.tap(phone, "Next 5 readings")
+    verdict(phone, "Inconclusive")
+    phone.get_by_text("Go on for", exact=False).first.wait_for()
+    job.tap(phone, "All of them")
+    assert verdict(phone, word).endswith("99 %")
+    phone.get_by_text("46 readings, the last", exact=False).wait_for()
+    phone.locator("button:enabled", has_text="4. Record").wait_for()
+
+
+def test_until_the_gates_are_ticked_no_verdict_is_asked_for(phone: Page, address: str) -> None:
+    job.open_screen(phone, address, "crew", "Finn O'Dell")
+    job.wait_due(phone, "^Go to")
+    phone.get_by_text("The verdict is asked for when these are called and confirmed").wait_for()
+    assert phone.get_by_role("button", name="4. Record").count() == 0
+    for text in ("Isolated at both ends", "Proven dead", "Called to the other person"):
+        phone.locator(".st-key-due").get_by_text(text, exact=False).first.tap()
+        phone.wait_for_timeout(400)
+    phone.get_by_text("Not valid as it stands: it will count as inconclusive").wait_for()
+    phone.get_by_role("button", name="4. Record").wait_for()
+
+
+def test_a_breaking_cable_is_seen_while_its_readings_are_typed(page: Page, phone: Page, address: str) -> None:
+    job.open_screen(page, address, "", "Dana Ruiz")
+    job.open_screen(phone, address, "crew", "Finn O'Dell")
+    job.wait_due(phone, "^Go to")
+    job.wait_due(page, "^Crew: Go to")
+    start_typing(phone)
+    seen, drawn = [], []
+    pairs = read_pairs(sample_readings("tern_hollow")["breakdown"])
+    flash = next(n for n, (_, kv) in enumerate(pairs) if n and kv > pairs[n - 1][1] + 1.0)  # the first jump, kV
+    for second, kv in pairs[: flash + 3]:
+        type_reading(phone, second, kv)
+        drawn.append(plot(phone).locator(POINTS).count())
+        seen.append(phone.locator(".st-key-due h3", has_text="confidence").first.inner_text().split(",")[0])
+    assert seen[0] == "Inconclusive"
+    assert "Good" not in seen
+    verdict(phone, "Breakdown")
+    phone.get_by_text("the cable charged, flashed over and started again").wait_for()
+    assert drawn[-1] > drawn[0]
+    assert phone.evaluate("document.documentElement.scrollWidth <= window.innerWidth"), "the phone scrolls sideways"
+
+    before = share_of(page, "S-0106")
+    phone.locator("button:enabled", has_text="4. Record").tap()
+    job.wait_due(page, "^Crew: Drain S-0106")
+    for _ in range(job.PATIENCE_MS // 200):
+        if share_of(page, "S-0106") > before > 0:
+            break
+        page.wait_for_timeout(200)
+    assert share_of(page, "S-0106") > before > 0
+    job.drain(phone)
+    page.get_by_text("drained to 0 kV, ground on", exact=False).first.wait_for()
