@@ -26,7 +26,7 @@ def case_kit(
         If there is no such case, or an entry is wrong.
     """
     case = load_case(desk, case_id)
-    found, _ = reckon(desk, case)
+    found = reckon(desk, case)[0]
     suspects = [s.id for s in (found.posterior.suspects if found.posterior else ()) if s.kind == "span"]
     spans = list(case.state.unrepaired) or suspects or list(found.dead.spans)
     stretch = find_stretch(desk, case_id, spans)
