@@ -1,4 +1,4 @@
-"""The best restoration by trying every state of every end: plain loops and dense matrices, nothing shared with the search.
+"""The best restoration by trying every state of every end: plain loops, dense matrices, nothing shared with the search.
 
 It judges topology with union-find, and the flow with a nodal admittance matrix per phase and source.
 """
@@ -258,7 +258,7 @@ def _tree_keeps_limits(
 
 
 def _load_va(circuit: Circuit, row: int) -> complex:
-    phases = bin(int(circuit.enclosures.phases[row])).count("1")
+    phases = int(circuit.enclosures.phases[row]).bit_count()
     return 1000 * complex(circuit.enclosures.load_kw[row], circuit.enclosures.load_kvar[row]) / phases
 
 

@@ -3,7 +3,8 @@
 Every end has a variable, 1 closed. On each phase every span that carries has a direction, away from its source, and
 every live enclosure is fed by exactly one span or by its own device: that leaves trees with one source each, once a
 fictitious current of one unit per live enclosure shows that each is connected with a source. The values of all other
-variables follow from those of the ends and devices.
+variables follow from those of the ends and devices; those that then are 0 or 1 are declared whole all the same, since
+the solver of SciPy 1.17 was seen to return wrong optima where it had to find that out by itself.
 """
 
 from __future__ import annotations
@@ -48,15 +49,13 @@ class PhaseModel:
         """Terms that sum to the coefficient where a span is alive through an end."""
         return [(self.down[spans], coefficient), (self.up[spans], coefficient), (self.hang[spans, end], coefficient)]
 
-    def outward(self, spans: Ints, end: int, coefficient: ArrayLike) -> list[Term]:
-        """Terms that sum to the coefficient where a span is fed through an end."""
-        away = self.down if end == 0 else self.up
-        return [(away[spans], coefficient), (self.hang[spans, end], coefficient)]
+    def away(self, spans: Ints, end: int, coefficient: ArrayLike) -> list[Term]:
+        """Terms that sum to the coefficient where a span carries away from an end."""
+        return [((self.down if end == 0 else self.up)[spans], coefficient)]
 
-    def inward(self, spans: Ints, end: int, coefficient: ArrayLike) -> list[Term]:
-        """Terms that sum to the coefficient where a span feeds the enclosure at an end."""
-        back = self.up if end == 0 else self.down
-        return [(back[spans], coefficient)]
+    def back(self, spans: Ints, end: int, coefficient: ArrayLike) -> list[Term]:
+        """Terms that sum to the coefficient where a span carries towards an end."""
+        return [((self.up if end == 0 else self.down)[spans], coefficient)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -133,8 +132,8 @@ def _add_phase(task: Task, program: Program, bit: int, closed: Ints, device: Int
         exists=exists,
         down=program.add_variables((circuit.n_spans,), 0, through, whole=True),
         up=program.add_variables((circuit.n_spans,), 0, through, whole=True),
-        hang=program.add_variables((circuit.n_spans, 2), 0, exists),
-        at=program.add_variables((circuit.n_enclosures,), 0, has_at & ~task.dead_enclosures),
+        hang=program.add_variables((circuit.n_spans, 2), 0, exists, whole=True),
+        at=program.add_variables((circuit.n_enclosures,), 0, has_at & ~task.dead_enclosures, whole=True),
     )
     _keep_dead(task, program, phase, closed, (has_in & task.dead_spans)[:, None] & has_at[circuit.spans.enclosure])
     _join_ends(task, program, phase, closed)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -27,9 +28,9 @@ class Solved:
     Attributes
     ----------
     values
-        Value of every variable; None where there is no feasible point, or none was found within the node limit.
+        Value of every variable; None where none was found.
     proven
-        Whether the outcome is proven: optimal, or proven to have no feasible point.
+        Whether they are proven best.
     """
 
     values: Floats | None
@@ -97,7 +98,7 @@ class Program:
         del self.entries[n_entries:], self.row_low[n_blocks:], self.row_high[n_blocks:]
 
     def minimize(self, cost: Floats, *, gap: float, most_nodes: int) -> Solved:
-        """Minimize a cost over the variables.
+        """Minimize a cost over the variables; for a program that is known to have a feasible point.
 
         Parameters
         ----------
@@ -105,17 +106,37 @@ class Program:
             Share of the optimum that may stay unproven: below half of the smallest step that the cost can take.
         most_nodes
             Nodes searched before giving up: a count, not a time, so that the answer does not depend on the machine.
+
+        Notes
+        -----
+        The solver of SciPy 1.17 (HiGHS 1.12) now and then calls such a program infeasible; it is then asked once more
+        without presolve, and otherwise not believed.
         """
+        for presolve in (True, False):
+            options = {"mip_rel_gap": gap, "node_limit": most_nodes, "presolve": presolve}
+            result = self._solve(cost, np.concatenate(self.whole), options)
+            if result.x is not None:
+                return Solved(np.asarray(result.x, dtype=float), result.status == 0)
+        return Solved(None, proven=False)
+
+    def has_no_solution(self, at_one: Ints) -> bool:
+        """Tell whether nothing is left when some variables are 1, even if none has to be whole."""
+        kept, self.low = self.low, [np.concatenate(self.low)]
+        self.low[0][at_one] = 1.0
+        result = self._solve(np.zeros(self.n_variables), np.zeros(self.n_variables), {})
+        self.low = kept
+        return bool(result.status == 2)
+
+    def _solve(self, cost: Floats, whole: Floats, options: dict[str, Any]) -> Any:
         rows, columns, values = (np.concatenate([entry[k] for entry in self.entries]) for k in range(3))
         matrix = coo_matrix((values, (rows, columns)), shape=(self.n_rows, self.n_variables)).tocsr()
         matrix.data[np.abs(matrix.data) < TINY] = 0.0
         matrix.eliminate_zeros()
         with quiet_standard_output():
-            result = milp(
+            return milp(
                 cost,
-                integrality=np.concatenate(self.whole),
+                integrality=whole.astype(np.int64),
                 bounds=Bounds(np.concatenate(self.low), np.concatenate(self.high)),
                 constraints=LinearConstraint(matrix, np.concatenate(self.row_low), np.concatenate(self.row_high)),
-                options={"mip_rel_gap": gap, "node_limit": most_nodes},
+                options=options,  # type: ignore[arg-type] # the stubs do not name what a program may leave out
             )
-        return Solved(None if result.x is None else np.asarray(result.x, dtype=float), result.status in (0, 2))

@@ -5,7 +5,7 @@ than it is. Whatever the flow allows, satisfies them: so a restoration that the 
 flow accepts, is the best there is. Where the flow refuses one, tangents of the cone between current, power and
 voltage are added at the refused point, which make the rows nearly exact there.
 
-Per unit: volts of the highest source nominal, power of all load on the phase.
+Per unit: power in mean loads of the phase, volts so that the highest source nominal squared is 20.
 
 References
 ----------
@@ -32,6 +32,14 @@ from loopmend.switching.task import Task
 
 MARGIN = 1e-5
 """Rows are loosened by this share: ten times what the solver takes for equal, so that no true point is cut off."""
+
+
+ROOM = 0.05
+"""Share of nominal voltage squared, below the lowest accepted, that a dead enclosure may take: a bound as wide as the
+others keeps the coefficients of the program alike in size."""
+
+SQUARE = 20.0
+"""What nominal voltage squared is in the rows; with power in mean loads, it brings the coefficients near one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -94,21 +102,21 @@ def _add_phase(model: Model, phase: PhaseModel, loads: Loads) -> FlowRows | None
     circuit = task.circuit
     has = (circuit.enclosures.phases & phase.bit) != 0
     load_va: Complexes = np.where(has, loads.va_per_phase, 0)
-    base_v = float(np.nanmax(loads.nominal_v))
-    base_va = max(float(np.abs(load_va).sum()), 1000.0)
+    base_v = float(np.nanmax(loads.nominal_v)) / math.sqrt(SQUARE)
+    base_va = max(float(np.abs(load_va).sum()) / max(int(np.count_nonzero(load_va)), 1), 1000.0)
     series = loads.series_ohm * base_va / base_v**2
     half = loads.charging_s / 2 * base_v**2 / base_va
-    highest = _highest_square(task, load_va / base_va, series, half)
+    load, held = load_va / base_va, _held_square(task, loads, base_v)
+    highest = _highest_square(load, series, half, float(np.max(held[~np.isnan(held)])))
     if highest is None:
         return None
     lowest = _lowest_square(task, loads.nominal_v / base_v)
-    load = load_va / base_va
     most = _most_power(load, half, highest, lowest)
     n_spans, n_at = circuit.n_spans, circuit.n_enclosures
-    held = _held_square(task, loads, base_v)
+    floor = min(lowest, float(np.nanmin(held))) - ROOM * SQUARE
     rows = FlowRows(
         phase=phase,
-        square=program.add_variables((n_at,), min(lowest, float(np.nanmin(held))) * (1 - MARGIN), highest),
+        square=program.add_variables((n_at,), floor, highest),
         active=program.add_variables((n_spans, 2), -most, most),
         reactive=program.add_variables((n_spans, 2), -most, most),
         current=program.add_variables((n_spans,), 0, most**2 / lowest),
@@ -118,7 +126,7 @@ def _add_phase(model: Model, phase: PhaseModel, loads: Loads) -> FlowRows | None
         series=series,
         half=half,
         highest=highest,
-        lowest=min(lowest, float(np.nanmin(held))) * (1 - MARGIN),
+        lowest=floor,
         most=most,
         back=(
             float(np.maximum(-load.real, 0).sum()),
@@ -138,19 +146,12 @@ def _held_square(task: Task, loads: Loads, base_v: float) -> Floats:
     return np.asarray((loads.nominal_v * task.circuit.enclosures.source_volts_pu / base_v) ** 2)
 
 
-def _highest_square(
-    task: Task,
-    load: Complexes,
-    series: Complexes,
-    half: Floats,
-) -> float | None:
+def _highest_square(load: Complexes, series: Complexes, half: Floats, held: float) -> float | None:
     """Bound the voltage from above.
 
     Along a span v_far <= v_near - 2 (r P + x Q) with P, Q what arrives: at worst everything that generates and all
     charging of the part, over all spans in a row. Charging is half * 2 * v, so v solves a linear inequality.
     """
-    rows, nominal = task.circuit.enclosures, np.nanmax(task.circuit.enclosures.source_kv)
-    held = float(np.nanmax((rows.source_volts_pu * rows.source_kv / nominal) ** 2))
     back_active, back_reactive = np.maximum(-load.real, 0).sum(), np.maximum(-load.imag, 0).sum()
     rise = 2 * (series.real.sum() * back_active + series.imag.sum() * back_reactive)
     gain = 2 * series.imag.sum() * 2 * half.sum()
@@ -172,15 +173,18 @@ def _most_power(load: Complexes, half: Floats, highest: float, lowest: float) ->
 
 
 def _add_spans(model: Model, rows: FlowRows) -> None:
-    """Power balance of every span; power only where it is alive, and backward no more than is generated."""
+    """Power balance of every span; power only where it is alive, and backward no more than is generated.
+
+    A hanging span takes its own charging and what that loses; the bound is twice as much.
+    """
     program, phase = model.program, rows.phase
     every = np.arange(len(rows.current))
+    own = 4 * rows.half * rows.highest * (1 + np.abs(rows.series) * rows.half)
     for k, power in enumerate((rows.active, rows.reactive)):
         for end in (0, 1):
-            out = [*phase.outward(every, end, -rows.most), *phase.inward(every, end, -rows.back[k])]
-            back = [*phase.outward(every, end, -rows.back[k]), *phase.inward(every, end, -rows.most)]
-            program.add_rows([(power[:, end], 1), *out], -FREE, MARGIN)
-            program.add_rows([(power[:, end], -1), *back], -FREE, MARGIN)
+            along: list[Term] = [*phase.away(every, end, -rows.most), *phase.back(every, end, -rows.back[k])]
+            along += [(phase.hang[every, end], -own)]
+            program.add_rows([(power[:, end], 1), *along], -FREE, MARGIN)
     for end in (0, 1):
         alive = [*phase.live_end(every, 0, -rows.half * rows.highest), (phase.hang[:, 1], -rows.half * rows.highest)]
         program.add_rows([(rows.charged[:, end], 1), *alive], -FREE, 0)
@@ -243,13 +247,12 @@ def _add_sources(model: Model, rows: FlowRows, load: Complexes, held: Floats) ->
 
 
 def _add_ampacity(model: Model, rows: FlowRows, load: Complexes) -> None:
-    """Limit the current of every end at the angle of the whole load, in both directions."""
+    """Limit the current of every end at the angle of the whole load; other angles when a refused flow shows them."""
     angle = float(np.angle(load.sum())) if load.any() else 0.0
     every = np.arange(len(rows.current))
     for end in (0, 1):
-        for turned in (angle, angle + math.pi, 0.0, math.pi):
-            add_ampacity_rows(model, rows, every, end, np.full(len(every), turned), np.ones(len(every)))
         _cap_outward(model, rows, end, angle)
+        add_ampacity_rows(model, rows, every, end, np.full(len(every), angle), np.full(len(every), SQUARE))
 
 
 def _cap_outward(model: Model, rows: FlowRows, end: int, angle: float) -> None:
@@ -259,7 +262,8 @@ def _cap_outward(model: Model, rows: FlowRows, end: int, angle: float) -> None:
     cos, sin = math.cos(angle), math.sin(angle)
     back = float(np.hypot(*rows.back)) + MARGIN
     terms: list[Term] = [(rows.active[spans, end], cos), (rows.reactive[spans, end], sin)]
-    terms += rows.phase.outward(spans, end, -most_va[spans]) + rows.phase.inward(spans, end, -back)
+    terms += rows.phase.away(spans, end, -most_va[spans]) + rows.phase.back(spans, end, -back)
+    terms += [(rows.phase.hang[spans, end], -most_va[spans])]
     if cos >= 0 and sin >= 0:
         model.program.add_rows(terms, -FREE, MARGIN)
 

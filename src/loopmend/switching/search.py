@@ -8,11 +8,12 @@ import numpy as np
 
 from loopmend.network.assets import Bools, EndState, Floats, Ints
 from loopmend.network.positions import Positions
-from loopmend.network.tracing import trace_supply
+from loopmend.network.tracing import Supply, trace_supply
 from loopmend.switching.attach import attach_all, attach_within_limits, close_harmless_devices, find_best_bound
 from loopmend.switching.flow import Flow
+from loopmend.switching.forest import build_forest
 from loopmend.switching.limits import Violation
-from loopmend.switching.model import Model, build_model, cut_off_tree
+from loopmend.switching.model import Model, PhaseModel, build_model, cut_off_tree
 from loopmend.switching.relaxation import FlowRows, add_flow_rows, add_tangents
 from loopmend.switching.task import (
     Task,
@@ -22,10 +23,13 @@ from loopmend.switching.task import (
     score_positions,
 )
 
-MOST_ENDS = 400
+MOST_ENDS = 160
 """Ends in one connected part up to which a proof is tried."""
 
-MOST_ROUNDS = 60
+MOST_WORTH = 50_000
+"""Largest sum of weights that is left to one solve: the solver takes 0.000001 for whole."""
+
+MOST_ROUNDS = 30
 """Restorations that the program may propose and the flow refuse before the search settles for a heuristic."""
 
 MOST_NODES = 3_000
@@ -44,11 +48,17 @@ def find_best(task: Task) -> tuple[Positions, bool]:
     if reached and not breaks_a_rule(task, start) and is_within_limits(task, start):
         return close_harmless_devices(task, start), True
     task = release_hopeless(task)
-    if int(task.closable.sum()) <= MOST_ENDS:
-        proven = _prove(task)
-        if proven is not None:
-            return close_harmless_devices(task, proven), True
-    return close_harmless_devices(task, attach_within_limits(task)), False
+    heuristic = attach_within_limits(task)
+    proven = _prove(task) if int(task.closable.sum()) <= MOST_ENDS else None
+    if proven is None or _is_better(task, heuristic, proven):
+        return close_harmless_devices(task, heuristic), False
+    return close_harmless_devices(task, proven), True
+
+
+def _is_better(task: Task, heuristic: Positions, proven: Positions) -> bool:
+    """Tell whether a heuristic beats what the solver called proven: then the solver erred, and nothing is proven."""
+    better = score_positions(task, heuristic) > score_positions(task, proven)
+    return better and is_within_limits(task, heuristic)
 
 
 def release_hopeless(task: Task) -> Task:
@@ -99,23 +109,37 @@ def solve_in_order(model: Model) -> Floats | None:
     """Solve for critical customers, then customers, then operations; None unless each step is proven.
 
     A value reached in one step is kept in the next; all are whole numbers, so half a unit of slack changes nothing.
+    The first value stays with the model as a bound: later rounds only cut off, so they cannot reach more.
     """
-    program, rows = model.program, model.task.circuit.enclosures
-    mark = program.mark()
-    for counted in (rows.critical, rows.customers):
-        if counted.any():
-            cost = np.zeros(program.n_variables)
-            cost[model.supplied] = -counted
-            solved = program.minimize(cost, gap=0.4 / float(counted.sum()), most_nodes=MOST_NODES)
-            if solved.values is None or not solved.proven:
-                program.rewind(mark)
-                return None
-            reached = round(float(solved.values[model.supplied] @ counted))
-            block = np.zeros(len(counted), dtype=np.int64)
-            program.add_sums(1, [(block, model.supplied, counted)], reached - 0.5, np.inf)
+    program, mark, first = model.program, model.program.mark(), None
+    for worth in _worths(model.task):
+        cost = np.zeros(program.n_variables)
+        cost[model.supplied] = -worth
+        solved = program.minimize(cost, gap=0.4 / float(worth.sum()), most_nodes=MOST_NODES)
+        if solved.values is None or not solved.proven:
+            return None
+        reached = round(float(np.round(solved.values[model.supplied]) @ worth))
+        first = (worth, reached) if first is None else first
+        _bound_worth(model, worth, reached - 0.5, np.inf)
     solved = program.minimize(model.operation_cost(), gap=0.0, most_nodes=MOST_NODES)
     program.rewind(mark)
+    if first is not None:
+        _bound_worth(model, first[0], -np.inf, first[1] + 0.5)
     return solved.values if solved.proven else None
+
+
+def _bound_worth(model: Model, worth: Floats, low: float, high: float) -> None:
+    block = np.zeros(len(worth), dtype=np.int64)
+    model.program.add_sums(1, [(block, model.supplied, worth)], low, high)
+
+
+def _worths(task: Task) -> list[Floats]:
+    """What supplied enclosures are worth, first things first; in one go where the numbers stay small."""
+    rows = task.circuit.enclosures
+    critical, customers = rows.critical.astype(float), rows.customers.astype(float)
+    both = critical * (customers.sum() + 1) + customers
+    worths = [both] if both.sum() <= MOST_WORTH else [critical, customers]
+    return [worth for worth in worths if worth.any()]
 
 
 def _refuse(
@@ -132,10 +156,44 @@ def _refuse(
     at = np.isin(circuit.enclosures.enclosure_id.astype(str), sorted(named))
     in_span = np.isin(circuit.spans.span_id.astype(str), sorted(named))
     feeding = np.concatenate([supply.enclosure_source[:, at].ravel(), supply.span_source[:, in_span].ravel()])
-    _cut_off(model, positions, feeding)
     concerned = np.asarray(np.isin(supply.span_source, feeding[feeding >= 0]).any(axis=0))
     for rows in flow_rows:
         add_tangents(model, rows, flow, concerned)
+    for row in np.unique(feeding[feeding >= 0]).tolist():
+        if not any(_cut_off_overload(model, rows.phase, positions, supply, row) for rows in flow_rows):
+            _cut_off(model, positions, np.array([row]))
+
+
+def _cut_off_overload(model: Model, phase: PhaseModel, positions: Positions, supply: Supply, feeding_row: int) -> bool:
+    """Forbid the smallest part found of a tree that no arrangement of the rest could make possible.
+
+    The rows of the limits, tight at the refused flow, say so even if nothing has to be whole: a proof. Spans are left
+    out of the part from its far ends on, in halves, quarters and so on, as long as the proof holds.
+    """
+    arcs = _arcs(model, phase, positions, supply, feeding_row)
+    if not len(arcs) or not model.program.has_no_solution(arcs):
+        return False
+    size = len(arcs)
+    while size := size // 2:
+        start = 0
+        while start < len(arcs):
+            fewer = np.concatenate([arcs[:start], arcs[start + size :]])
+            if len(fewer) and model.program.has_no_solution(fewer):
+                arcs = fewer
+            else:
+                start += size
+    block = np.zeros(len(arcs), dtype=np.int64)
+    model.program.add_sums(1, [(block, arcs, 1.0)], -np.inf, len(arcs) - 1.0)
+    return True
+
+
+def _arcs(model: Model, phase: PhaseModel, positions: Positions, supply: Supply, feeding_row: int) -> Ints:
+    """Variables of the directed spans of a tree, far ends first, and of its device last."""
+    circuit = model.task.circuit
+    forest = build_forest(circuit, positions, supply, phase.bit.bit_length() - 1)
+    inside = (forest.source == feeding_row) & (forest.span >= 0) & (forest.node < circuit.n_enclosures)
+    spans, near = forest.span[inside][::-1], forest.near_end[inside][::-1]
+    return np.append(np.where(near == 0, phase.down[spans], phase.up[spans]), model.device[feeding_row])
 
 
 def _cut_off(model: Model, positions: Positions, feeding: Ints) -> None:
