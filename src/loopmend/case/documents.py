@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from loopmend.errors import Finding
+from loopmend.errors import EvidenceError, Finding
 from loopmend.locate.observations import Energized, IndicatorReading, Observation, TestResult
 from loopmend.network.assets import End
 from loopmend.network.graph import Circuit
@@ -49,6 +49,12 @@ def named_spans(document: Mapping[str, Any]) -> tuple[str, ...]:
     """Spans that a record names, under ``span`` or ``spans``, each once; none where it is about equipment alone."""
     named = document.get("spans", document.get("span"))
     return tuple(dict.fromkeys([named] if isinstance(named, str) else named or ()))
+
+
+def require_text(text: str, asset_id: str, what: str) -> None:
+    """Raise EvidenceError where a text that the record needs is blank."""
+    if not text.strip():
+        raise EvidenceError.about(asset_id, "record", f"{what} is missing", "blank", "write it in a few words")
 
 
 def _read_test(document: Mapping[str, Any], circuit: Circuit, label: str, findings: list[Finding]) -> TestResult:

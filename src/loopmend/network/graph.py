@@ -132,7 +132,7 @@ class Circuit:
                 layer=layer,
                 problem=f"no such {noun} in the circuit",
                 value=name,
-                remedy=f"name a {noun} of the circuit",
+                remedy=f"name {'an' if noun[0] in 'aeiou' else 'a'} {noun} of the circuit",
             )
             for name in dict.fromkeys(wanted)
             if name not in known

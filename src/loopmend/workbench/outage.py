@@ -16,8 +16,9 @@ from loopmend.case.documents import named_spans, read_observation
 from loopmend.files.case_file import CaseFile, read_case_file
 from loopmend.files.circuit import CircuitFiles, read_circuit, require_circuit
 from loopmend.locate.dead import DeadPart, find_dead_part
+from loopmend.locate.moves import Move, Plan
 from loopmend.locate.observations import Observation
-from loopmend.locate.plan import Move, Plan, plan_sectionalizing
+from loopmend.locate.plan import plan_sectionalizing
 from loopmend.locate.posterior import Posterior
 from loopmend.network.assets import Floats
 from loopmend.network.graph import Circuit

@@ -13,7 +13,7 @@ from loopmend.case.assessment import Assessment, assess
 from loopmend.case.documents import named_spans
 from loopmend.case.state import CaseState, EvidenceRecord, Order, customer_minutes
 from loopmend.errors import Finding, LoopmendError
-from loopmend.locate.plan import Plan
+from loopmend.locate.moves import Plan
 from loopmend.network.assets import End
 from loopmend.network.loop_layout import LoopLayout, lay_out_loops
 from loopmend.network.oneline import LengthUnit, OneLineView, build_oneline_view

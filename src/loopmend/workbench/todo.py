@@ -10,7 +10,7 @@ from loopmend.case.documents import named_spans
 from loopmend.case.state import CaseState, EvidenceRecord, is_grounded
 from loopmend.errors import Finding
 from loopmend.evidence.safety import cautions
-from loopmend.locate.plan import Plan
+from loopmend.locate.moves import Plan
 from loopmend.network.assets import End
 from loopmend.network.graph import Circuit
 from loopmend.workbench.cautions import cautions_for
