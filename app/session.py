@@ -19,6 +19,10 @@ WATCH_SECONDS = 1.0
 """How often a screen looks whether another one has recorded something."""
 NO_NAME = "No name is given, and the record keeps one with everything; give yours at the top of this page, then repeat."
 
+GONE = (
+    "What you pressed is no longer due: the case has moved on since it was drawn. Look at the time line, decide again."
+)
+
 
 @st.cache_resource(show_spinner="Opening the record")
 def desk() -> Desk:
@@ -139,7 +143,8 @@ def keep_refusals_in_sight() -> Iterator[None]:
     st.session_state["refusal-placed"] = False
     top = st.empty()
     yield
-    st.session_state.pop("pressed", None)  # of a button that is gone
+    if st.session_state.pop("pressed", None):
+        refuse("gone", [GONE])
     refused = st.session_state.get("refused", {})
     if refused and not st.session_state["refusal-placed"]:
         with top.container():

@@ -1,0 +1,312 @@
+"""Every screen by the widgets a person touches: empty desk, sample desk, closed case, contradiction, refusals."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import streamlit as st
+from streamlit.testing.v1 import AppTest
+
+from loopmend.case import requests as rq
+from loopmend.workbench.cases import load_case, submit
+from loopmend.workbench.circuits import keep_circuit
+from loopmend.workbench.desk import Desk, open_desk
+from workbench.town import Clock, carry_out, find_s3, hipot, open_case, play_to_the_end, write_town
+
+APP = Path(__file__).parents[2] / "app"
+Show = Callable[..., AppTest]
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("kept")
+    desk = open_desk(folder / "desk", f"sqlite:///{folder / 'unused.sqlite'}")
+    keep_circuit(desk, write_town(folder))
+    desk.store.close()
+    return folder / "desk"
+
+
+@pytest.fixture
+def desk(kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Desk]:
+    """A desk with the town on it and no case; the screens work on the same folder."""
+    shutil.copytree(kept, tmp_path / "desk")
+    yield from open_for_screens(tmp_path / "desk", monkeypatch)
+
+
+@pytest.fixture
+def empty_desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Desk]:
+    yield from open_for_screens(tmp_path / "empty", monkeypatch)
+
+
+def open_for_screens(folder: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Desk]:
+    monkeypatch.setenv("LOOPMEND_FOLDER", str(folder))
+    monkeypatch.delenv("LOOPMEND_STORE", raising=False)
+    st.cache_resource.clear()
+    desk = open_desk(folder)
+    yield desk
+    desk.store.close()
+    st.cache_resource.clear()
+
+
+@pytest.fixture
+def show() -> Show:
+    """Open the app on a screen; nothing may go wrong on it."""
+
+    def run(screen: str = "dispatcher", *, name: str = "N. Adair", **query: str) -> AppTest:
+        at = AppTest.from_file(str(APP / "app.py"), default_timeout=60)
+        for key, value in ({"name": name} if name else {}).items() | query.items():
+            at.query_params[key] = value
+        at.run()
+        if screen != "dispatcher":
+            at.switch_page(f"screens/{screen}.py").run()
+        assert not at.exception
+        return at
+
+    return run
+
+
+def told(elements: Iterable[Any]) -> str:
+    return "\n".join(str(element.value) for element in elements).replace("\\", "")
+
+
+def words(at: AppTest) -> str:
+    """All text of a screen."""
+    shown = [*at.markdown, *at.caption, *at.info, *at.error, *at.warning, *at.success, *at.subheader]
+    return told(shown)
+
+
+def figures(at: AppTest) -> dict[str, str]:
+    return {metric.label: str(metric.value) for metric in at.metric}
+
+
+def press(at: AppTest, label: str) -> AppTest:
+    button = next(button for button in at.button if button.label == label)
+    assert not button.disabled
+    button.click().run()
+    assert not at.exception
+    return at
+
+
+def labels(at: AppTest) -> list[str]:
+    return [button.label for button in at.button]
+
+
+@pytest.mark.parametrize(
+    ("screen", "says"),
+    [
+        ("dispatcher", "No case is recorded. Open one below."),
+        ("crew", "No case is open."),
+        ("planner", "Load a circuit first, on the Circuits screen."),
+        ("circuits", "No circuit is kept yet: load its layers above."),
+    ],
+)
+def test_an_empty_desk_says_what_comes_first(empty_desk: Desk, show: Show, screen: str, says: str) -> None:
+    assert says in words(show(screen))
+
+
+def test_the_dispatcher_sees_figures_what_is_due_and_the_plan(desk: Desk, show: Show) -> None:
+    case_id = open_case(desk)
+    at = show()
+    # E1 to E3 and the dead stretch of S4: 10 + 20 + 30 customers behind R1, one of them critical (the town's layers).
+    assert figures(at)["Customers out"] == "60 of 60"
+    assert figures(at)["Critical customers out"] == "1"
+    assert figures(at)["Stage"] == "sectionalizing"
+    plan = "#### Crew: Go to"
+    assert plan in words(at)
+    assert "Proven optimum of the model" in words(at)
+    assert case_id in at.radio(key="case").options[0]
+
+
+def test_the_crew_sees_what_to_do_before_anything_else(desk: Desk, show: Show) -> None:
+    open_case(desk)
+    at = show("crew")
+    text = words(at)
+    assert text.index("### Go to") < text.index("Before you act")
+    assert "60 customers out" in text
+    for caution in ("Until it is proven dead and grounded, it is alive.", "Minimum approach distance at 12.47 kV"):
+        assert caution in text
+
+
+def test_the_planner_shows_rates_and_the_newest_failure(desk: Desk, show: Show) -> None:
+    play_to_the_end(desk, Clock())  # the town has seven failures on record; this is the eighth
+    at = show("planner")
+    assert {"SAIDI, min a year", "SAIFI, times a year", "CAIDI, min", "ASAI"} <= set(figures(at))
+    assert "S3, splice: water (8 in all)" in words(at)
+
+
+def test_the_circuits_screen_shows_figures_in_feet_and_metres(desk: Desk, show: Show) -> None:
+    assert figures(show("circuits"))["Cable, ft"] == "1,640"  # five spans of 100 m; 500 / 0.3048
+    assert figures(show("circuits", unit="m"))["Cable, m"] == "500"
+
+
+def test_the_frame_leads_to_four_screens_and_keeps_the_name(desk: Desk, show: Show) -> None:
+    open_case(desk)
+    for screen in ("crew", "planner", "circuits"):
+        at = show(screen)
+        assert at.text_input(key="name").value == "N. Adair"
+
+
+def test_without_a_name_it_is_asked_at_the_top_and_nothing_is_recorded(desk: Desk, show: Show) -> None:
+    case_id = open_case(desk)
+    find_s3(desk, case_id)
+    version = load_case(desk, case_id).state.version
+    at = show(name="")
+    assert at.text_input(key="name").label.startswith("Who is at work?")
+    press(at, "Draft: isolate and restore")
+    assert "No name is given" in at.error[0].value
+    assert load_case(desk, case_id).state.version == version
+    at.text_input(key="name").set_value("N. Adair").run()
+    press(at, "Draft: isolate and restore")
+    assert load_case(desk, case_id).state.open_order is not None
+
+
+def test_a_decision_on_a_case_that_moved_on_is_refused_with_what_came(desk: Desk, show: Show) -> None:
+    case_id = open_case(desk)
+    find_s3(desk, case_id)
+    at = show()
+    submit(desk, case_id, rq.MoveCrew(enclosure="E3"), actor="J. Orme")
+    press(at, "Draft: isolate and restore")
+    for words_of_it in ("Refused, nothing was recorded.", "changed since you looked", "J. Orme"):
+        assert words_of_it in told(at.error)
+    assert load_case(desk, case_id).state.open_order is None
+    press(at, "Draft: isolate and restore")  # now drawn from the case as it is
+    assert not at.error
+    assert load_case(desk, case_id).state.open_order is not None
+
+
+def test_an_order_is_approved_once_and_the_second_one_is_told(desk: Desk, show: Show) -> None:
+    case_id = open_case(desk)
+    find_s3(desk, case_id)
+    submit(desk, case_id, rq.DraftOrder(purpose="restore"), actor="N. Adair")
+    one, other = show(), show(name="M. Sorley")
+    press(one, "Approve in my name")
+    press(other, "Approve in my name")
+    assert "no longer due" in other.error[0].value
+    approvals = [event for event in load_case(desk, case_id).state.events if "Approved" in type(event.payload).__name__]
+    assert [event.actor for event in approvals] == ["N. Adair"]
+    press(other, "Seen")
+    assert not other.error
+
+
+def test_a_refusal_stays_until_the_next_act(desk: Desk, show: Show) -> None:
+    case_id = open_case(desk, assumptions={})
+    at = show()
+    press(at, "Declare in my name")
+    assert "of the suspicion lies elsewhere" in told(at.error)
+    submit(desk, case_id, rq.MoveCrew(enclosure="E2"), actor="J. Orme")
+    at.run()
+    assert "of the suspicion lies elsewhere" in told(at.error)
+    at.text_input(key="fault-reason").set_value("seen smoking").run()
+    press(at, "Declare in my name")
+    assert not at.error
+    assert load_case(desk, case_id).state.faulted
+
+
+def test_each_step_has_a_button_of_its_own(desk: Desk, show: Show) -> None:
+    """A second tap on step 1 must never sign step 2."""
+    case_id = open_case(desk)
+    find_s3(desk, case_id)
+    submit(desk, case_id, rq.DraftOrder(purpose="restore"), actor="N. Adair")
+    submit(desk, case_id, rq.ApproveOrder(order_id="O1"), actor="N. Adair")
+    at = show("crew")
+    first = next(button for button in at.button if button.label == "Step 1 is done")
+    press(at, "Step 1 is done")
+    assert "Step 2 is done" in labels(at)
+    assert first.key not in [button.key for button in at.button]
+    assert len(load_case(desk, case_id).state.orders[0].signatures) == 1
+
+
+def test_the_order_is_read_with_first_expect_and_who_signed(desk: Desk, show: Show) -> None:
+    case_id = open_case(desk)
+    find_s3(desk, case_id)
+    submit(desk, case_id, rq.DraftOrder(purpose="restore"), actor="N. Adair")
+    submit(desk, case_id, rq.ApproveOrder(order_id="O1"), actor="N. Adair")
+    submit(desk, case_id, rq.SignStep(order_id="O1", n=1), actor="J. Orme")
+    table = next(table.value for table in show().table if "Do" in table.value.columns)
+    assert list(table.columns) == ["Step", "Do", "First", "Expect", "Signed"]
+    assert table["Signed"].iloc[0].replace("\\", "").startswith("J. Orme")
+    assert list(table["Signed"].iloc[1:3]) == ["next", ""]
+
+
+def test_a_closed_case_can_be_read_but_not_added_to(desk: Desk, show: Show) -> None:
+    case_id = play_to_the_end(desk, Clock())
+    at = show(case=case_id)
+    assert figures(at)["Stage"] == "closed"
+    assert "as left equals as found" in words(at)
+    assert not {"Record", "Close the case", "Declare in my name", "Reckon with these"} & set(labels(at))
+    assert "No case is open." in words(show("crew"))
+
+
+def test_closed_cases_come_to_the_board_when_asked_for(desk: Desk, show: Show) -> None:
+    play_to_the_end(desk, Clock())
+    open_case(desk, title="The next one")
+    at = show()
+    assert [option.partition(" ")[2] for option in at.radio(key="case").options] == ["The next one"]
+    at.toggle(key="board-closed").set_value(True).run()
+    assert len(at.radio(key="case").options) == 2
+
+
+def test_records_that_disagree_are_shown_and_one_is_withdrawn(desk: Desk, show: Show) -> None:
+    case_id = open_case(desk)
+    for span in ("S1", "S2", "S3", "S4"):
+        submit(desk, case_id, hipot("good", span), actor="J. Orme")
+    at = show()
+    assert "The records cannot all be true." in at.error[0].value
+    assert "#### Dispatcher: Records disagree" in words(at)
+    at.selectbox(key="wd-id").set_value("V3").run()
+    press(at, "Withdraw")
+    assert "the reason for withdrawing is missing" in words(at)
+    at.text_input(key="wd-reason-V3").set_value("wrong span read out").run()
+    press(at, "Withdraw")
+    assert load_case(desk, case_id).state.evidence[2].withdrawn == "wrong span read out"
+    assert "Declare the fault on S3" in words(at)
+
+
+def test_a_case_is_opened_by_form_and_shown_at_once(desk: Desk, show: Show) -> None:
+    at = show()
+    at.multiselect(key="new-operated").set_value(["R1"])
+    at.text_input(key="new-title").set_value("Sedge Court dark")
+    at.toggle(key="new-drill").set_value(True).run()
+    press(at, "Open the case")
+    assert load_case(desk, "C-0001").state.title == "Sedge Court dark"
+    assert "DRILL: nothing here is real" in words(at)
+    at.multiselect(key="new-operated").set_value(["R2"]).run()
+    press(at, "Open the case")
+    assert at.radio(key="case").value == "C-0002"
+
+
+def test_a_picked_span_and_enclosure_are_told_in_words(desk: Desk, show: Show) -> None:
+    open_case(desk)
+    at = show()
+    at.selectbox(key="look-at").set_value("S2").run()
+    assert "span S2, 328 ft, phases A, dead by the record" in words(at)
+    at.selectbox(key="look-at").set_value("E2").run()
+    assert "padmounted transformer E2, 2 Sedge Court" in words(at)
+
+
+def test_settings_of_the_plan_are_changed_in_ones_name(desk: Desk, show: Show) -> None:
+    case_id = open_case(desk)
+    at = show()
+    at.button_group(key="as-objective").set_value("crew-minutes").run()
+    press(at, "Reckon with these")
+    assert load_case(desk, case_id).state.assumptions["objective"] == "crew-minutes"
+
+
+def test_after_the_order_the_crew_repairs_and_the_dispatcher_returns_to_normal(desk: Desk, show: Show) -> None:
+    case_id = open_case(desk)
+    find_s3(desk, case_id)
+    carry_out(desk, case_id, "restore")
+    carry_out(desk, case_id, "ground")
+    at = show("crew")
+    assert "### Locate, repair and prove S3" in words(at)
+    press(at, "Record the repair")
+    assert "cause is blank" in words(at)
+    at.text_input(key="rp-cause").set_value("water")
+    at.text_input(key="rp-work").set_value("new splice").run()
+    press(at, "Record the repair")
+    assert load_case(desk, case_id).state.repaired == ("S3",)
+    assert "Draft: return to normal" in labels(show())

@@ -1,0 +1,147 @@
+"""What people do on the screens, step by step, as the browser tests drive them."""
+
+from __future__ import annotations
+
+import re
+from contextlib import suppress
+from typing import TYPE_CHECKING
+
+import pytest
+
+with suppress(ImportError):  # without Playwright the browser tests are skipped by their fixtures
+    from playwright.sync_api import TimeoutError  # noqa: A004 - Playwright's own name
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Frame, Page
+
+PATIENCE_MS = 40_000  # a cold start of server and map took 4 s; a busy machine may need several times that
+
+
+def open_screen(page: Page, address: str, path: str, name: str = "") -> None:
+    """Open a screen, and say who is at work where a name is given."""
+    page.set_default_timeout(PATIENCE_MS)
+    page.goto(f"{address}/{path}")
+    if name:
+        page.get_by_placeholder("Your name").fill(name)
+        page.keyboard.press("Enter")
+        page.get_by_text(f"At work: {name}").wait_for()
+
+
+def map_frame(page: Page) -> Frame:
+    """Wait until the map is drawn."""
+    for _ in range(PATIENCE_MS // 100):
+        for frame in page.frames:
+            if "streamlit_folium" in frame.url and frame.evaluate("!!document.querySelector('.leaflet-interactive')"):
+                page.wait_for_timeout(400)  # the component's own debounce after drawing is 250 ms
+                return frame
+        page.wait_for_timeout(100)
+    pytest.fail("the map stayed blank")
+
+
+def click_on_map(page: Page, frame: Frame, asset_id: str) -> None:
+    """Click the middle of a span."""
+    at = frame.evaluate(
+        """id => { let found = null;
+        window.map.eachLayer(layer => {
+          if (layer.feature && layer.feature.properties.id === id)
+            found = window.map.latLngToContainerPoint(layer.getLatLng ? layer.getLatLng() : layer.getCenter()); });
+        return {x: found.x, y: found.y}; }""",
+        asset_id,
+    )
+    frame.frame_element().scroll_into_view_if_needed()
+    box = frame.frame_element().bounding_box()
+    assert box is not None
+    page.mouse.click(box["x"] + at["x"], box["y"] + at["y"])
+
+
+def due(page: Page) -> str:
+    """Read what is due now."""
+    return page.locator(".st-key-due h3, .st-key-due h4").first.inner_text()
+
+
+def wait_due(page: Page, pattern: str) -> str:
+    """Wait until what is due reads like this."""
+    page.locator(".st-key-due h3, .st-key-due h4").filter(has_text=re.compile(pattern)).first.wait_for()
+    return due(page)
+
+
+def tap(page: Page, name: str) -> None:
+    """Tap a button once it can be pressed."""
+    button = page.get_by_role("button", name=name, exact=True).locator("visible=true").first
+    button.tap() if page.viewport_size and page.viewport_size["width"] < 500 else button.click()
+
+
+def choose(page: Page, name: str) -> None:
+    """Choose one of a row of options."""
+    option = page.locator(".st-key-due").get_by_role("radio", name=name, exact=True)
+    option.click()
+    page.locator(".st-key-due").locator("[role=radio][aria-checked=true]", has_text=name).first.wait_for()
+
+
+def fill(page: Page, label: str, text: str) -> None:
+    """Type into a field and leave it."""
+    field = page.get_by_label(label).locator("visible=true").first
+    field.fill(text)
+    field.press("Enter")
+
+
+def prepare_result(phone: Page, verdict: str, *, towards: bool) -> None:
+    """Take the crew as far as the button that records: side, gates, verdict."""
+    if towards:
+        stretch = phone.locator(".st-key-due").get_by_text(re.compile("phase to ground")).first
+        before = stretch.inner_text()
+        choose(phone, "towards source")
+        stretch.filter(has_not_text=before).wait_for()
+    confirm_gates(phone)
+    choose(phone, verdict)
+    phone.locator("button:enabled", has_text="4. Record").wait_for()
+
+
+def confirm_gates(phone: Page) -> None:
+    """Confirm all that is to be called; a finger taps again where the card was drawn anew under it."""
+    button = phone.locator(".st-key-due").get_by_role("button", name="All called and confirmed", exact=True)
+    for _ in range(PATIENCE_MS // 4000):
+        if button.count():
+            button.first.tap()
+        try:
+            phone.locator(".st-key-due").get_by_role("radio", name="breakdown").wait_for(timeout=4000)
+        except TimeoutError:
+            continue
+        return
+    pytest.fail("the verdict was never asked for")
+
+
+def drain(phone: Page) -> None:
+    """Record that the stretch was drained and grounded; nothing else is due before."""
+    wait_due(phone, "^Drain")
+    for text in ("Drained: display", "Ground is on"):
+        phone.get_by_text(text).tap()
+        phone.wait_for_timeout(300)
+    phone.locator("button:enabled", has_text="Record drain and ground").tap()
+    wait_due(phone, "^(?!Drain)")
+
+
+def sign_order(phone: Page, second: str) -> list[str]:
+    """Sign every step of the order that is approved; the steps as they read."""
+    wait_due(phone, "^At ")
+    fill(phone, "Confirmed by", second)
+    read: list[str] = []
+    while due(phone).startswith("At "):
+        read.append(due(phone))
+        if "compare phases" in read[-1]:
+            enter_phasing(phone)
+        name = f"Step {len(read)} is done"
+        tap(phone, name)
+        phone.get_by_role("button", name=name, exact=True).wait_for(state="detached")
+    return read
+
+
+def enter_phasing(phone: Page) -> None:
+    """Enter readings that say in phase, with the tester proven before and after."""
+    for label, kilovolts in (("across, kV", "0"), ("elbow side, kV", "7.2"), ("bushing side, kV", "7.2")):
+        fill(phone, label, kilovolts)
+        phone.wait_for_timeout(300)
+    for text in ("Tester proved on a live source before", "and again after"):
+        phone.get_by_text(text).tap()
+        phone.wait_for_timeout(300)
+    phone.get_by_text("the step may be signed").wait_for()
