@@ -92,9 +92,9 @@ def test_reason_names_the_parts_the_customers_and_the_rival() -> None:
     plan = plan_loop(objective="customer-minutes")
     assert plan.next.why == (
         "Split at E2: 2 suspects towards the source (50 %) against 2 suspects beyond (50 %); of 60 customers out, "
-        "30 come back if the fault is beyond, 50 if not; E3 instead costs 240.0 customer-minutes more."
+        "30 come back if the fault is beyond, 50 if not; splitting at E3 instead costs 240.0 customer-minutes more."
     )
-    assert plan.options[1].why.endswith("E2 instead costs 240.0 customer-minutes less.")
+    assert plan.options[1].why.endswith("splitting at E2 instead costs 240.0 customer-minutes less.")
     assert plan.next.beyond == ("S3", "S4")
     assert plan.next.near == ("S1", "S2")
     assert {span for span, _ in plan.next.park} == {"S2", "S3"}

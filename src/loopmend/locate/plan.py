@@ -159,10 +159,13 @@ def _why(model: SearchModel, move: FirstMove, rival: FirstMove | None, objective
         return said + "; no other split tells anything."
     more = value_of(rival.figures, objective) - value_of(move.figures, objective)
     unit = "crew minutes" if objective == "crew-minutes" else "customer-minutes"
-    place = model.places[rival.cut.place]
+    other = f"splitting at {model.places[rival.cut.place]}"
+    if rival.cut.place == move.cut.place:
+        span, end = rival.cut.elbows[0]
+        other = f"parking the elbow of {span} ({end.label} end) there"
     if round(abs(more), 1) == 0.0:
-        return said + f"; {place} is as good."
-    return said + f"; {place} instead costs {abs(more):,.1f} {unit} {'more' if more > 0 else 'less'}."
+        return said + f"; {other} instead is as good."
+    return said + f"; {other} instead costs {abs(more):,.1f} {unit} {'more' if more > 0 else 'less'}."
 
 
 def _count(model: SearchModel, region: int) -> str:
