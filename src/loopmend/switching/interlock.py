@@ -6,12 +6,15 @@ Rules, by name:
     The step names no end, enclosure or source of the circuit.
 ``not as expected``
     The end or device stands already as the step would leave it, or not where the step takes it from.
-``faulted span``, ``suspect span``
-    The step would make a faulted span, or one that is still suspect, alive.
+``faulted span``, ``faulted enclosure``, ``suspect span``
+    The step would make a faulted span or enclosure, or a span that is still suspect, alive.
+``fault is fed``
+    An elbow would be parked while the source behind it feeds a faulted span: only a protective device breaks that.
 ``grounded``
     The step would put voltage on a ground.
 ``tied sources``
-    Two sources would feed the same part.
+    Two sources would feed the same part. Allowed only where the company allows it for a moment and the phases were
+    compared at that elbow.
 ``closed loop``
     Closed ends would form a loop.
 ``unlike phases``, ``unlike voltage``
@@ -19,7 +22,7 @@ Rules, by name:
 ``ground on live cable``
     The span to be grounded, or proved dead, is alive by the record, or its other end is closed.
 ``work under way``
-    The ground protects people at work.
+    The ground protects people at work, or a span that they work on would be made alive.
 
 A refusal gives every rule that is broken. What is alive is what the record says; a person tests before touching.
 """
@@ -31,10 +34,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from loopmend.errors import Finding, OrderError
-from loopmend.network.assets import Bools, EndState
+from loopmend.network.assets import Bools, End, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions, apply_device, apply_end_state
-from loopmend.network.tracing import Supply, find_loops, trace_supply
+from loopmend.network.tracing import UNFED, Supply, find_loops, trace_supply
 from loopmend.switching.rules import find_grounded, find_like_ends, find_misfed, find_rated_kv
 from loopmend.switching.steps import DEVICE_MOVES, MOVES, Step
 
@@ -51,6 +54,12 @@ class Hazards:
         Spans that may still hold a fault.
     work_on
         Spans on which work is recorded: their grounds stay.
+    faulted_enclosures
+        Enclosures found faulted and not yet repaired.
+    phasing_recorded
+        Open ends at which a comparison of phases is on record and found them alike.
+    momentary_parallel
+        Whether company rules allow two sources to be tied for a moment over such an end.
     closing_onto_suspects
         Reason why suspects may be energized all the same, by company rules; "" where they may not.
     """
@@ -58,6 +67,9 @@ class Hazards:
     faulted: frozenset[str] = frozenset()
     suspects: frozenset[str] = frozenset()
     work_on: frozenset[str] = frozenset()
+    faulted_enclosures: frozenset[str] = frozenset()
+    phasing_recorded: frozenset[tuple[str, End]] = frozenset()
+    momentary_parallel: bool = False
     closing_onto_suspects: str = ""
 
 
@@ -180,11 +192,14 @@ def _check_supply(circuit: Circuit, before: Positions, after: Positions, step: S
             for name in circuit.spans.span_id[grounded]
         ]
         findings += _check_close(circuit, after, step)
-    findings += [
-        _broken("tied sources", group[0], " and ".join(group), "open an end between them first")
-        for group in now.tied
-        if group not in was.tied
-    ]
+    if step.action == "open":
+        findings += _check_breaking(circuit, was, step, hazards)
+    if not (hazards.momentary_parallel and (step.span, step.end) in hazards.phasing_recorded):
+        findings += [
+            _broken("tied sources", group[0], " and ".join(group), "open an end between them first")
+            for group in now.tied
+            if group not in was.tied
+        ]
     loops_before = set(find_loops(circuit, before))
     findings += [
         _broken("closed loop", spans[0], ", ".join(spans), "open an end of the loop first")
@@ -207,7 +222,29 @@ def _check_newly_alive(circuit: Circuit, was: Supply, now: Supply, hazards: Haza
             for name in newly
             if name in hazards.suspects and name not in hazards.faulted
         ]
-    return findings
+    findings += [
+        _broken("work under way", name, "would be made alive", "record the repair, and clear the people first")
+        for name in newly
+        if name in hazards.work_on and name not in hazards.faulted
+    ]
+    fed = (now.enclosure_source >= 0).any(axis=0) & ~(was.enclosure_source >= 0).any(axis=0)
+    return findings + [
+        _broken("faulted enclosure", name, "would be made alive", "keep every elbow at it open")
+        for name in circuit.enclosures.enclosure_id[fed]
+        if name in hazards.faulted_enclosures
+    ]
+
+
+def _check_breaking(circuit: Circuit, was: Supply, step: Step, hazards: Hazards) -> list[Finding]:
+    """An elbow carries no fault current to be broken: no source behind it feeds a faulted span."""
+    if step.span is None:
+        return []
+    feeding = set(was.span_source[:, circuit.span_row[step.span]].tolist()) - {UNFED}
+    return [
+        _broken("fault is fed", name, f"by {step.span} among others", "open the protective device first")
+        for name in sorted(hazards.faulted)
+        if name in circuit.span_row and feeding & set(was.span_source[:, circuit.span_row[name]].tolist())
+    ]
 
 
 def _check_close(circuit: Circuit, after: Positions, step: Step) -> list[Finding]:
