@@ -31,6 +31,7 @@ FORMATS: dict[ExportFormat, str] = {
     "csv": "CSV with WKT",
 }
 FEET = 1 / 0.3048
+ROWS_AT_ONCE = 10
 
 
 def load_form(desk: Desk) -> None:
@@ -127,8 +128,8 @@ def show_document(document: dict[str, Any]) -> None:
         st.success("Nothing found: the circuit can be worked with.")
         return
     stops = len(document["problems"])
-    st.markdown(f"**{stops} findings stop the work**, {len(rows) - stops} are to be minded.")
-    with st.container(height=min(420, 90 + 60 * len(rows))):
+    st.markdown(f"**Findings that stop the work: {stops}.** Findings to mind: {len(rows) - stops}.")
+    with st.container(height="content" if len(rows) <= ROWS_AT_ONCE else 420, border=True):
         st.table(
             {
                 "Weight": ["stops the work" if kind == "problems" else "to mind" for kind, _ in rows],

@@ -35,7 +35,7 @@ button:focus-visible, summary:focus-visible, input:focus-visible {{outline: 3px 
     display: grid; grid-template-columns: 1fr 1fr; gap: .4rem; width: 100%; max-width: none
   }}
   [data-testid="stButtonGroup"] button {{min-height: 3.4rem; font-size: 1.1rem; border-radius: .5rem; margin: 0}}
-  [data-testid="stButtonGroup"] button:not([aria-checked="true"]) {{border: 1px solid {style.DEAD}}}
+  [data-testid="stButtonGroup"] button:not([aria-checked="true"]) {{box-shadow: inset 0 0 0 1px {style.DEAD}}}
   [data-testid="stExpander"] summary, .stPopover button, .stDownloadButton button {{min-height: 3rem}}
   [data-testid="stMetric"] {{padding: 0}}
 }}

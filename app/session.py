@@ -15,7 +15,7 @@ from loopmend.workbench.refusals import LoopmendError
 from loopmend.workbench.requests import Request
 from loopmend.workbench.screens import CaseScreen
 
-WATCH_SECONDS = 1.0
+WATCH_SECONDS = 0.75
 """How often a screen looks whether another one has recorded something."""
 NO_NAME = "No name is given, and the record keeps one with everything; give yours at the top of this page, then repeat."
 
