@@ -11,10 +11,12 @@ import pytest
 from loopmend.case import requests as rq
 from loopmend.errors import DataError
 from loopmend.network.assets import End
+from loopmend.records import NewEvent, append
 from loopmend.workbench.case_documents import board_document, case_document, log_document
 from loopmend.workbench.cases import load_case
 from loopmend.workbench.circuits import keep_circuit
 from loopmend.workbench.desk import Desk, record_version
+from loopmend.workbench.planner import load_planner
 from loopmend.workbench.screens import load_board, load_case_screen, reckon
 from loopmend.workbench.todo import Todo
 from workbench.town import REPAIR, Clock, another_desk, ask, carry_out, find_s3, hipot, open_case, write_town
@@ -246,3 +248,23 @@ def test_a_closed_case_counts_no_more_minutes(played_desk: Desk, clock: Clock) -
     before = load_case_screen(played_desk, "C-0001").customer_minutes
     clock.now += timedelta(days=30)
     assert load_case_screen(played_desk, "C-0001").customer_minutes == before == 3900.0
+
+
+def test_a_case_that_cannot_be_read_does_not_hide_the_others(desk: Desk) -> None:
+    started = open_case(desk, operated=("R1",))
+    append(
+        desk.store,
+        stream="C-0099",
+        expected_version=0,
+        events=[NewEvent(kind="written_by_a_newer_program", body={})],
+        actor="Nina",
+        at=desk.clock(),
+        command_id="newer",
+    )
+    board = {row.case_id: row for row in load_board(desk)}
+    assert board[started].phase == "sectionalizing"
+    assert board["C-0099"].phase == "unreadable"
+    assert "written_by_a_newer_program" in board["C-0099"].todo
+    assert any(
+        "newer" in finding.remedy for finding in load_planner(desk, load_case(desk, started).state.circuit).findings
+    )

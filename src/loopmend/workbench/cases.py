@@ -14,7 +14,7 @@ from loopmend.case.assessment import Knowledge
 from loopmend.case.decide import decide, decide_opening
 from loopmend.case.requests import MoveCrew, OpenCase, RecordDrain, RecordEvidence, Request
 from loopmend.case.state import CaseState, replay
-from loopmend.errors import ConflictError, DataError, Finding
+from loopmend.errors import ConflictError, DataError, Finding, LoopmendError
 from loopmend.files.case_file import read_case_file
 from loopmend.files.circuit import CircuitFiles, require_circuit
 from loopmend.network.graph import Circuit
@@ -171,6 +171,21 @@ def load_case(desk: Desk, case_id: str) -> LoadedCase:
 def load_cases(desk: Desk) -> tuple[LoadedCase, ...]:
     """Load every case, by id."""
     return tuple(load_case(desk, head.stream) for head in load_streams(desk.store, "C-"))
+
+
+def load_readable_cases(desk: Desk) -> tuple[tuple[LoadedCase, ...], tuple[tuple[StreamHead, LoopmendError], ...]]:
+    """Load every case, by id, and apart from them those that cannot be read, with the reason.
+
+    A damaged case, or one that a newer program wrote, must not hide the others.
+    """
+    readable: list[LoadedCase] = []
+    unreadable: list[tuple[StreamHead, LoopmendError]] = []
+    for head in load_streams(desk.store, "C-"):
+        try:
+            readable.append(load_case(desk, head.stream))
+        except LoopmendError as error:
+            unreadable.append((head, error))
+    return tuple(readable), tuple(unreadable)
 
 
 def build_case(desk: Desk, case_id: str, stored: tuple[StoredEvent, ...]) -> LoadedCase:

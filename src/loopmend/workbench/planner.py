@@ -16,7 +16,7 @@ from loopmend.history.document import GROUPINGS, history_document
 from loopmend.history.exposure import StudyWindow, default_window
 from loopmend.history.failures import FailureRecord
 from loopmend.history.selection import Selection, choose_failures, find_choices
-from loopmend.workbench.cases import load_cases
+from loopmend.workbench.cases import load_readable_cases
 from loopmend.workbench.circuits import load_circuit
 from loopmend.workbench.desk import Desk
 from loopmend.workbench.failures import case_failures, read_failures
@@ -88,9 +88,11 @@ def load_planner(
     network = require_circuit(files)
     today = desk.clock().date()
     records, findings = read_failures(files, None, today)
+    readable, unreadable = load_readable_cases(desk)
+    findings += tuple(finding for _, error in unreadable for finding in error.findings)
     records += tuple(
         record
-        for case in load_cases(desk)
+        for case in readable
         if case.state.circuit == circuit
         for record in case_failures(case.case_id, case.state)
     )

@@ -18,7 +18,7 @@ from loopmend.network.assets import End
 from loopmend.network.loop_layout import LoopLayout, lay_out_loops
 from loopmend.network.oneline import LengthUnit, OneLineView, build_oneline_view
 from loopmend.network.tracing import trace_supply
-from loopmend.workbench.cases import LoadedCase, load_case, load_cases
+from loopmend.workbench.cases import LoadedCase, load_case, load_readable_cases
 from loopmend.workbench.desk import Desk
 from loopmend.workbench.outage import make_plan, plan_document
 from loopmend.workbench.timeline import TimelineEntry, build_timeline, say_evidence
@@ -113,8 +113,13 @@ class Reckoning(NamedTuple):
 
 
 def load_board(desk: Desk) -> tuple[BoardRow, ...]:
-    """Load every case for the board: open ones first, the newest first among them."""
-    rows = [_board_row(desk, case) for case in load_cases(desk)]
+    """Load every case for the board: open ones first, the newest first among them.
+
+    A case that cannot be read stands there too, as ``unreadable``, with the reason as what is due.
+    """
+    readable, unreadable = load_readable_cases(desk)
+    rows = [_board_row(desk, case) for case in readable]
+    rows += [_unreadable_row(head.stream, head.last_at, error) for head, error in unreadable]
     return tuple(sorted(rows, key=lambda row: (row.phase == "closed", -row.opened_at.timestamp(), row.case_id)))
 
 
@@ -235,6 +240,25 @@ def _board_row(desk: Desk, case: LoadedCase) -> BoardRow:
         faulted=state.faulted,
         suspects=len(found.posterior.suspects) if found.posterior and not state.faulted else len(state.faulted),
         todo=find_todo(case.circuit, state, plan, found, hindrance).headline,
+    )
+
+
+def _unreadable_row(case_id: str, last_at: datetime, error: LoopmendError) -> BoardRow:
+    return BoardRow(
+        case_id=case_id,
+        title="cannot be read",
+        circuit="",
+        phase="unreadable",
+        drill=False,
+        operated="",
+        opened_at=last_at,
+        customers_at_opening=0,
+        customers_out=0,
+        critical_out=0,
+        customer_minutes=0.0,
+        suspects=0,
+        faulted=(),
+        todo=str(error.findings[0]),
     )
 
 
