@@ -13,7 +13,7 @@ import pandas as pd
 
 from loopmend.case import events as ev
 from loopmend.case.state import CaseState
-from loopmend.errors import Finding
+from loopmend.errors import DataError, Finding
 from loopmend.files.circuit import CircuitFiles, require_circuit
 from loopmend.files.layers import read_table
 from loopmend.history.failures import Component, FailureRecord, RestorationStage, check_failures
@@ -38,7 +38,10 @@ def read_failures(
 
 
 def recorded_failures(desk: Desk, circuit: str, before: datetime) -> tuple[FailureRecord, ...]:
-    """Failures that cases on a circuit, closed before a moment, left on record: span, day, component and cause."""
+    """Failures that cases on a circuit, closed before a moment, left on record: span, day, component and cause.
+
+    A case that cannot be read is left out here; the board names it.
+    """
     found: list[FailureRecord] = []
     for head in load_streams(desk.store, "C-"):
         with desk.lock:
@@ -66,7 +69,10 @@ def case_failures(case_id: str, state: CaseState) -> tuple[FailureRecord, ...]:
 
 
 def _closed_case(desk: Desk, stream: str) -> tuple[str, datetime, tuple[FailureRecord, ...]] | None:
-    stored = [(event.at, ev.decode(event.kind, event.body)) for event in load(desk.store, stream)]
+    try:
+        stored = [(event.at, ev.decode(event.kind, event.body)) for event in load(desk.store, stream)]
+    except DataError:
+        return None
     opened_at, opened = stored[0]
     closed = [at for at, payload in stored if isinstance(payload, ev.CaseClosed)]
     if not closed or not isinstance(opened, ev.CaseOpened):
