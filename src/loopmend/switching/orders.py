@@ -8,7 +8,7 @@ from dataclasses import replace
 from loopmend.evidence.safety import cautions
 from loopmend.network.assets import End, EndState
 from loopmend.network.graph import Circuit
-from loopmend.network.positions import Positions, apply_device, apply_end_states
+from loopmend.network.positions import Positions, apply_device
 from loopmend.network.tracing import trace_supply
 from loopmend.switching.flow import solve_flow
 from loopmend.switching.interlock import Hazards, apply_step
@@ -55,21 +55,17 @@ def draft_restoration(
         else:
             steps.append(_device_step(name, closed=False, why=""))
             now = apply_device(now, name, closed=False)
-    opened = []
     for place in restoration.isolate:
         state = EndState(int(now.states[circuit.span_row[place.span_id], place.end]))
-        step = _isolating_step(circuit, place.span_id, place.end, state)
-        steps.append(step)
-        if step.action == "open":
-            opened.append((place.span_id, place.end, EndState.OPEN))
-    now = apply_end_states(circuit, now, opened)
+        steps.append(_isolating_step(circuit, place.span_id, place.end, state))
+        now = apply_step(circuit, now, steps[-1], hazards)
     target = leave_idle_devices_open(circuit, restoration)
     steps += _spoken(circuit, sequence_changes(circuit, now, target, hazards, fits=fits))
     return _renumbered(steps)
 
 
 def leave_idle_devices_open(circuit: Circuit, restoration: Restoration) -> Positions:
-    """Return the target without closing a device that would feed nothing but its own pole.
+    """Return the target without closing a device that would feed nothing but its own pole, where nobody is served.
 
     Such a device guards the work on the span next to it; it is closed by the order that returns to normal.
     """
@@ -78,7 +74,7 @@ def leave_idle_devices_open(circuit: Circuit, restoration: Restoration) -> Posit
     for name in restoration.close_devices:
         row = circuit.enclosure_row[name]
         others = (fed == row).any(axis=0)
-        others[row] = False
+        others[row] = circuit.enclosures.customers[row] + circuit.enclosures.critical[row] > 0
         if not others.any():
             target = apply_device(target, name, closed=False)
     return target
@@ -250,9 +246,10 @@ def _speak(circuit: Circuit, change: Change) -> Step:
 
 def _effect(circuit: Circuit, change: Change) -> str:
     def told(names: tuple[str, ...], verb: str) -> str:
-        customers = sum(int(circuit.enclosures.customers[circuit.enclosure_row[name]]) for name in names)
-        shown = ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
-        return f"; {verb} {customers} customers at {shown}" if customers else ""
+        at = {name: int(circuit.enclosures.customers[circuit.enclosure_row[name]]) for name in names}
+        served = [name for name in names if at[name]]
+        shown = ", ".join(served[:4]) + (f" and {len(served) - 4} more" if len(served) > 4 else "")
+        return f"; {verb} {sum(at.values())} customers at {shown}" if served else ""
 
     return told(change.gained, "brings back") + told(change.lost, "interrupts")
 
