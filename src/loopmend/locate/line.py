@@ -37,6 +37,11 @@ class Doubt:
         Customer-minutes that a crew minute is worth.
     wrong_worth
         Customer-minutes that it costs to close onto a fault unnoticed, and so to declare another span.
+
+    Notes
+    -----
+    The three worths are settings of the company, without a source; the defaults were chosen on training cases of
+    `tests/benchmarks/sectionalizing.py`, where its frontier shows what other worths of a fuse lead to.
     """
 
     sensitivity: float = 0.97
@@ -45,7 +50,7 @@ class Doubt:
     held_sensitivity: float = 0.99
     again_minutes: float = 5.0
     fuse_minutes: float = 20.0
-    fuse_worth: float = 1500.0
+    fuse_worth: float = 3000.0
     crew_worth: float = 15.0
     wrong_worth: float = 15_000.0
 
