@@ -332,6 +332,37 @@ def test_a_solver_that_errs_is_not_believed(monkeypatch: pytest.MonkeyPatch) -> 
     assert found.restored
 
 
+def misfed() -> tuple[Circuit, Positions]:
+    """E2 belongs to the 12.47 kV of R1 and hangs on the 24.94 kV of R2 by mistake; E1 lost its feed."""
+    circuit = build_circuit(
+        [source("R1"), padmount("E1"), padmount("E2"), source("R2", source_kv=24.94)],
+        [
+            span("S1", "R1", "E1"),
+            span("S2", "E1", "E2"),
+            span("S3", "E2", "R2", to_state=OPEN),
+        ],
+    )
+    return circuit, apply_end_states(
+        circuit, normal_positions(circuit), [("S2", End.FROM, OPEN), ("S3", End.TO, CLOSED)]
+    )
+
+
+def test_what_is_fed_at_a_foreign_voltage_is_opened_even_where_that_costs_an_operation() -> None:
+    circuit, now = misfed()
+    found = restore(circuit, "S1", now=now)
+    assert found.exact
+    assert len(found.open) == 1
+    assert found.open[0].span_id == "S3"
+    assert "E2" in found.shed
+
+
+def test_foreign_voltage_past_the_budget_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    circuit, now = misfed()
+    monkeypatch.setattr(search, "MOST_ENDS", 0)
+    with pytest.raises(NetworkError, match="another system voltage"):
+        restore(circuit, "S1", now=now)
+
+
 def test_same_answer_every_time() -> None:
     circuit = loop(12, open_at=7, ampacity_a=20.0)
     one, two = (restore(circuit, "S2") for _ in range(2))

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from loopmend.errors import NetworkError
 from loopmend.network.assets import Bools, EndState, Floats, Ints
 from loopmend.network.positions import Positions
 from loopmend.network.tracing import Supply, trace_supply
@@ -51,6 +52,7 @@ def find_best(task: Task) -> tuple[Positions, bool]:
     heuristic = attach_within_limits(task)
     proven = _prove(task) if int(task.closable.sum()) <= MOST_ENDS else None
     if proven is None or _is_better(task, heuristic, proven):
+        _require_lawful(task, heuristic)
         return close_harmless_devices(task, heuristic), False
     return close_harmless_devices(task, proven), True
 
@@ -58,7 +60,20 @@ def find_best(task: Task) -> tuple[Positions, bool]:
 def _is_better(task: Task, heuristic: Positions, proven: Positions) -> bool:
     """Tell whether a heuristic beats what the solver called proven: then the solver erred, and nothing is proven."""
     better = score_positions(task, heuristic) > score_positions(task, proven)
-    return better and is_within_limits(task, heuristic)
+    return better and not breaks_a_rule(task, heuristic) and is_within_limits(task, heuristic)
+
+
+def _require_lawful(task: Task, heuristic: Positions) -> None:
+    """Refuse where the positions break a rule as they are and no proof shows the way out: the heuristic only adds."""
+    if breaks_a_rule(task, heuristic):
+        name = str(task.circuit.enclosures.enclosure_id[0])
+        raise NetworkError.about(
+            name,
+            "positions",
+            "something around it is fed at another system voltage than its own, or is grounded and alive",
+            name,
+            "correct the positions before a restoration is sought",
+        )
 
 
 def release_hopeless(task: Task) -> Task:
