@@ -21,7 +21,8 @@ def choose_case(board: tuple[BoardRow, ...], *, open_only: bool = False) -> str 
         return None
     asked = st.query_params.get("case") or st.session_state.get("case-shown")
     wants_closed = asked in [row.case_id for row in closed] or not opened
-    rows = opened + (closed if st.session_state.get("board-closed", wants_closed) else [])
+    # A case just closed stays in sight, whatever the switch says.
+    rows = opened + (closed if wants_closed or st.session_state.get("board-closed") else [])
     chosen = _choose(rows, asked) if len(rows) > 1 or not open_only else rows[0].case_id
     if closed:
         st.toggle(f"Show closed cases ({len(closed)})", value=wants_closed, key="board-closed", persist_state="session")

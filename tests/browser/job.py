@@ -65,8 +65,16 @@ def wait_due(page: Page, pattern: str) -> str:
     return due(page)
 
 
+def wait_still(page: Page) -> None:
+    """Wait until the page is drawn to its end: until then what lies under a finger may yet move."""
+    page.wait_for_timeout(150)  # what was just typed or pressed is on its way
+    page.locator("[data-test-script-state=notRunning]").first.wait_for()
+
+
 def tap(page: Page, name: str) -> None:
     """Tap a button once it can be pressed."""
+    page.get_by_role("button", name=name, exact=True).locator("visible=true").first.wait_for()
+    wait_still(page)
     button = page.get_by_role("button", name=name, exact=True).locator("visible=true").first
     button.tap() if page.viewport_size and page.viewport_size["width"] < 500 else button.click()
 
@@ -74,6 +82,8 @@ def tap(page: Page, name: str) -> None:
 def choose(page: Page, name: str) -> None:
     """Choose one of a row of options."""
     option = page.locator(".st-key-due").get_by_role("radio", name=name, exact=True)
+    option.wait_for()
+    wait_still(page)
     option.click()
     page.locator(".st-key-due").locator("[role=radio][aria-checked=true]", has_text=name).first.wait_for()
 
@@ -101,6 +111,7 @@ def confirm_gates(phone: Page) -> None:
     """Confirm all that is to be called; a finger taps again where the card was drawn anew under it."""
     button = phone.locator(".st-key-due").get_by_role("button", name="All called and confirmed", exact=True)
     for _ in range(PATIENCE_MS // 4000):
+        wait_still(phone)
         if button.count():
             button.first.tap()
         try:
@@ -115,9 +126,11 @@ def drain(phone: Page) -> None:
     """Record that the stretch was drained and grounded; nothing else is due before."""
     wait_due(phone, "^Drain")
     for text in ("Drained: display", "Ground is on"):
+        wait_still(phone)
         phone.get_by_text(text).tap()
         phone.wait_for_timeout(300)
-    phone.locator("button:enabled", has_text="Record drain and ground").tap()
+    phone.locator("button:enabled", has_text="Record drain and ground").wait_for()
+    tap(phone, "Record drain and ground")
     wait_due(phone, "^(?!Drain)")
 
 
@@ -131,6 +144,7 @@ def sign_order(phone: Page, second: str) -> list[str]:
         if "compare phases" in read[-1]:
             enter_phasing(phone)
         name = f"Step {len(read)} is done"
+        phone.wait_for_timeout(900)  # a press within 0.7 s of the button's appearing is refused as a double tap
         tap(phone, name)
         phone.get_by_role("button", name=name, exact=True).wait_for(state="detached")
     return read

@@ -114,6 +114,7 @@ LABELS = "[...document.querySelectorAll('.map-note b')].map(b => b.textContent).
 def record_and_watch(phone: Page, frame: Frame) -> float:
     """Record, and wait until the dispatcher's map, untouched, says something else."""
     before = frame.evaluate(LABELS)
+    job.wait_still(phone)
     started = time.perf_counter()
     phone.locator("button:enabled", has_text="4. Record").tap()
     frame.wait_for_function(f"before => {LABELS} !== before", arg=before, timeout=job.PATIENCE_MS)
@@ -164,7 +165,7 @@ def test_one_case_from_the_first_call_to_the_closed_record(
 
     job.wait_due(page, "^Dispatcher: As left equals as found")
     job.tap(page, "Close the case")
-    page.get_by_text("as left equals as found").first.wait_for()
+    page.get_by_text("Case closed, as left equals as found").first.wait_for()  # recorded, not only due
     page.get_by_role("link", name="Planner").click()
     page.get_by_text(f"{FAULT}, cable: water tree").wait_for()
     planner = job.map_frame(page)
