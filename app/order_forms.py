@@ -18,6 +18,8 @@ COMPONENTS = {
     "dig_in": "dig-in",
     "equipment": "equipment",
 }
+UNREAD_SECONDS = 0.7
+"""No step is read in less: a setting of ours, longer than a double tap lasts."""
 PURPOSES = {"restore": "isolate and restore", "ground": "ground for work", "return": "return to normal"}
 
 
@@ -91,7 +93,8 @@ def sign_form(screen: CaseScreen) -> None:
     found = st.text_input("What was found, where it matters", key=f"crew-found-{turn}")
     request = rq.SignStep(order_id=order.order_id, n=step["n"], confirmed_by=confirmed, found=found, measured=measured)
     with slot:
-        act(f"Step {step['n']} is done", screen, request, key=f"crew-sign-{turn}", primary=True)
+        label = f"Step {step['n']} is done"
+        act(label, screen, request, key=f"crew-sign-{turn}", primary=True, unread_s=UNREAD_SECONDS)
 
 
 def stop_form(screen: CaseScreen) -> None:

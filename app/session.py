@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -22,6 +23,8 @@ NO_NAME = "No name is given, and the record keeps one with everything; give your
 GONE = (
     "What you pressed is no longer due: the case has moved on since it was drawn. Look at the time line, decide again."
 )
+
+TOO_SOON = "This was pressed the moment it appeared, perhaps by a second tap on what stood here: read it, press again."
 
 
 @st.cache_resource(show_spinner="Opening the record")
@@ -78,16 +81,26 @@ def show_reasons(reasons: list[str], *, headline: str = "Refused, nothing was re
 
 
 def act(
-    label: str, screen: CaseScreen, request: Request, *, key: str, primary: bool = False, disabled: bool = False
+    label: str,
+    screen: CaseScreen,
+    request: Request,
+    *,
+    key: str,
+    primary: bool = False,
+    disabled: bool = False,
+    unread_s: float = 0.0,
 ) -> None:
     """Draw a wide button that submits a request, then redraw; a refusal stays beside it until the next act.
 
     A click carries the version of the case that was on the screen when it was made, so a decision on a case that has
-    moved on is refused; a second click on the same drawing is the same submission and is stored once.
+    moved on is refused; a second click on the same drawing is the same submission and is stored once. A press within
+    ``unread_s`` of the button's first drawing was meant for the one that was there before, and is refused.
     """
+    drawn_at = st.session_state.setdefault(f"drawn-{key}", time.monotonic()) if unread_s else 0.0
     version = press(label, key=key, primary=primary, disabled=disabled, note=screen.version)
     if version is not None:
-        refuse(key, _submit(screen.case_id, request, key, version))
+        too_soon = bool(unread_s) and time.monotonic() - drawn_at < unread_s
+        refuse(key, [TOO_SOON] if too_soon else _submit(screen.case_id, request, key, version))
         if not st.session_state["refused"]:
             st.rerun()
     show_refusal(key)

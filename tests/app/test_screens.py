@@ -206,25 +206,33 @@ def test_a_refusal_stays_until_the_next_act(desk: Desk, show: Show) -> None:
     assert load_case(desk, case_id).state.faulted
 
 
-def test_each_step_has_a_button_of_its_own(desk: Desk, show: Show) -> None:
-    """A second tap on step 1 must never sign step 2."""
+def approved_order(desk: Desk) -> str:
+    """A case on S3 with its first order approved."""
     case_id = open_case(desk)
     find_s3(desk, case_id)
     submit(desk, case_id, rq.DraftOrder(purpose="restore"), actor="N. Adair")
     submit(desk, case_id, rq.ApproveOrder(order_id="O1"), actor="N. Adair")
+    return case_id
+
+
+def test_each_step_has_a_button_of_its_own(desk: Desk, show: Show) -> None:
+    """A second tap on step 1 must never sign step 2: that button is new, and refuses a tap the moment it appears."""
+    case_id = approved_order(desk)
     at = show("crew")
     first = next(button for button in at.button if button.label == "Step 1 is done")
+    at.session_state[f"drawn-{first.key}"] -= 60.0  # it has been there for a minute
     press(at, "Step 1 is done")
-    assert "Step 2 is done" in labels(at)
     assert first.key not in [button.key for button in at.button]
+    assert len(load_case(desk, case_id).state.orders[0].signatures) == 1
+    second = next(button for button in at.button if button.label == "Step 2 is done")
+    at.session_state[f"drawn-{second.key}"] += 60.0  # as if no time had passed, however slow the machine
+    press(at, "Step 2 is done")
+    assert "read it, press again" in told(at.error)
     assert len(load_case(desk, case_id).state.orders[0].signatures) == 1
 
 
 def test_the_order_is_read_with_first_expect_and_who_signed(desk: Desk, show: Show) -> None:
-    case_id = open_case(desk)
-    find_s3(desk, case_id)
-    submit(desk, case_id, rq.DraftOrder(purpose="restore"), actor="N. Adair")
-    submit(desk, case_id, rq.ApproveOrder(order_id="O1"), actor="N. Adair")
+    case_id = approved_order(desk)
     submit(desk, case_id, rq.SignStep(order_id="O1", n=1), actor="J. Orme")
     table = next(table.value for table in show().table if "Do" in table.value.columns)
     assert list(table.columns) == ["Step", "Do", "First", "Expect", "Signed"]
