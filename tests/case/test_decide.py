@@ -297,7 +297,11 @@ def test_disagreeing_records_leave_all_suspicion_elsewhere() -> None:
         (rq.DeclareFault(spans=()), EvidenceError, "no span named"),
         (rq.DeclareFault(spans=("S9",)), NetworkError, "fault S9: no such span"),
         (rq.DeclareFault(spans=("S5",), reason="x"), EvidenceError, "S5: is not in the part that lost supply"),
-        (rq.DeclareFault(spans=("S3",)), EvidenceError, "S3: a reason, while 75% of the suspicion lies elsewhere, is missing"),
+        (
+            rq.DeclareFault(spans=("S3",)),
+            EvidenceError,
+            "S3: a reason, while 75% of the suspicion lies elsewhere, is missing",
+        ),
     ],
 )
 def test_a_fault_that_cannot_be_declared_is_refused(
