@@ -33,10 +33,8 @@ if TYPE_CHECKING:
 
 APP = Path(__file__).with_name("app.py")
 PICTURES = Path(__file__).with_name("pictures")
-DESK, PHONE = (1400, 1120), (390, 900)
+DESK, PHONE = (1300, 1060), (390, 980)
 PATIENCE_MS = 60_000
-COLOURS = 128
-"""Colours kept in a picture: the screens have few, and the repository stays small."""
 
 
 @contextmanager
@@ -89,7 +87,7 @@ def open_page(browser: Browser, address: str, size: tuple[int, int], *, touch: b
         viewport={"width": width, "height": height},
         has_touch=touch,
         is_mobile=touch,
-        device_scale_factor=1.5 if touch else 1,
+        device_scale_factor=1.25 if touch else 1,
     )
     page = context.new_page()
     page.set_default_timeout(PATIENCE_MS)
@@ -108,10 +106,9 @@ def settle(page: Page, *, maps: int) -> None:
 
 
 def save(page: Page, name: str) -> None:
-    """Save what is on the screen with few colours."""
+    """Save what is on the screen, packed as small as it goes without loss."""
     picture = Image.open(io.BytesIO(page.screenshot())).convert("RGB")
-    few = picture.quantize(COLOURS, dither=Image.Dither.NONE)
-    few.save(PICTURES / f"{name}.png", optimize=True)
+    picture.save(PICTURES / f"{name}.png", optimize=True)
 
 
 def make(browser: Browser, address: str, spoiled: Path) -> None:
