@@ -199,6 +199,8 @@ def test_the_keyboard_alone_picks_and_opens(page: Page, sample_address: str) -> 
     job.open_screen(page, sample_address, "?case=C-0001")
     group = page.locator("[data-id='S-0205']").locator("visible=true").first
     group.wait_for()
+    job.map_frame(page)
+    job.wait_still(page)
     group.focus()
     page.keyboard.press("Enter")
     page.get_by_text("span S-0205", exact=False).locator("visible=true").last.wait_for()
