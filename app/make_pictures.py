@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 APP = Path(__file__).with_name("app.py")
 PICTURES = Path(__file__).with_name("pictures")
-DESK, PHONE = (1300, 1060), (390, 980)
+DESK, PHONE = (1400, 1080), (390, 980)
 PATIENCE_MS = 60_000
 
 
