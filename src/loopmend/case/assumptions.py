@@ -1,16 +1,17 @@
 """What a plan is reckoned with: prior weights, crew minutes, accuracy of the methods, how many faults, objective.
 
-A document holds the keys ``prior``, ``minutes``, ``accuracy``, ``faults`` of the case file and the two settings
-``objective`` and ``restoration``; every key is optional.
+A document holds the keys ``prior``, ``minutes``, ``accuracy``, ``faults`` of the case file, the two settings
+``objective`` and ``restoration``, and the table ``settings``; every key is optional.
 """
 
 from __future__ import annotations
 
 import sys
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from loopmend.case.settings import Settings, check_settings, read_settings
 from loopmend.errors import DataError, Finding
 from loopmend.locate.observations import PERFECT, Accuracy, CrewTimes, MethodAccuracy
 from loopmend.network.graph import Circuit
@@ -19,7 +20,7 @@ Objective = Literal["crew-minutes", "customer-minutes"]
 RestorationWay = Literal["in-place", "go-and-return"]
 Faults = Literal["one_span", "any"]
 
-KEYS = ("prior", "minutes", "accuracy", "faults", "objective", "restoration")
+KEYS = ("prior", "minutes", "accuracy", "faults", "objective", "restoration", "settings")
 CHOICES: dict[str, tuple[str, ...]] = {
     "faults": ("one_span", "any"),
     "objective": ("crew-minutes", "customer-minutes"),
@@ -48,6 +49,7 @@ class Assumptions:
     faults: Faults
     objective: Objective
     restoration: RestorationWay
+    settings: Settings = field(default_factory=Settings)
 
 
 def check_assumptions(document: Mapping[str, Any], circuit: Circuit) -> tuple[Finding, ...]:
@@ -61,6 +63,7 @@ def check_assumptions(document: Mapping[str, Any], circuit: Circuit) -> tuple[Fi
     findings += _check_prior(document.get("prior"), circuit)
     findings += _check_minutes(document.get("minutes", {}), circuit)
     findings += _check_accuracy(document.get("accuracy"))
+    findings += check_settings(document.get("settings", {}), circuit)
     return tuple(findings)
 
 
@@ -85,6 +88,7 @@ def read_assumptions(
     if findings:
         raise DataError(findings)
     minutes = document.get("minutes", {})
+    settings = read_settings(document.get("settings", {}))
     return Assumptions(
         prior=document.get("prior"),
         times=CrewTimes(
@@ -92,12 +96,16 @@ def read_assumptions(
             travel=minutes.get("travel", {}),
             split=minutes.get("split", {}),
             switch=minutes.get("switch", {}),
+            travel_m_per_min=settings.travel_m_per_min,
+            split_minutes=settings.split_minutes,
+            switch_minutes=settings.switch_minutes,
             crew_at=crew_at or None,
         ),
         accuracy=_accuracy(document.get("accuracy"), defaults),
         faults=document.get("faults", "any"),
         objective=document.get("objective", "customer-minutes"),
         restoration=document.get("restoration", "in-place"),
+        settings=settings,
     )
 
 

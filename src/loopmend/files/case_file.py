@@ -14,7 +14,7 @@ from loopmend.network.graph import Circuit
 from loopmend.network.positions import apply_overrides, normal_positions
 
 FORMAT = "loopmend/case/1"
-ASSUMPTION_KEYS = ("prior", "minutes", "accuracy", "faults")
+ASSUMPTION_KEYS = ("prior", "minutes", "accuracy", "faults", "settings")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
