@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import fields
 
 import pytest
-from tests.case.small_town import small_town
 
+from case.small_town import small_town
 from loopmend.case.assumptions import check_assumptions, read_assumptions
 from loopmend.case.settings import NAMES, RANGES, Settings, check_settings, read_settings
 
