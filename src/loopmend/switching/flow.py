@@ -99,6 +99,7 @@ def solve_flow(
     demand: float = 1.0,
     power_factor: float = 0.9,
     frequency_hz: float = 60.0,
+    pickup: Floats | None = None,
 ) -> Flow:
     """Solve the radial power flow of an arrangement.
 
@@ -110,6 +111,8 @@ def solve_flow(
         Lagging power factor of such a load, in (0, 1].
     frequency_hz
         For the charging of the cables, > 0.
+    pickup
+        Factor on the load of each enclosure, as in `find_loads`.
 
     Raises
     ------
@@ -122,7 +125,7 @@ def solve_flow(
     also of a span that is closed at one end only. An unknown resistance, reactance or capacitance counts as 0 and is
     reported. Time O(n) per sweep. Voltages move by less than 1e-11 per unit in the last sweep.
     """
-    loads = find_loads(circuit, demand=demand, power_factor=power_factor, frequency_hz=frequency_hz)
+    loads = find_loads(circuit, demand=demand, power_factor=power_factor, frequency_hz=frequency_hz, pickup=pickup)
     supply = trace_supply(circuit, positions)
     _require_safe(circuit, positions, supply)
     found = _Found(circuit)

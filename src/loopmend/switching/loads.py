@@ -36,8 +36,15 @@ class Loads:
     assumptions: tuple[str, ...]
 
 
-def find_loads(circuit: Circuit, *, demand: float, power_factor: float, frequency_hz: float) -> Loads:
+def find_loads(
+    circuit: Circuit, *, demand: float, power_factor: float, frequency_hz: float, pickup: Floats | None = None
+) -> Loads:
     """Find the load of every enclosure and the electrical values of every span.
+
+    Parameters
+    ----------
+    pickup
+        Factor on the load of each enclosure, metered or not, shape (n_enclosures,); None for 1.
 
     Raises
     ------
@@ -46,6 +53,8 @@ def find_loads(circuit: Circuit, *, demand: float, power_factor: float, frequenc
     """
     _require_settings(demand, power_factor, frequency_hz)
     kw, kvar, assumptions = _powers(circuit, demand, power_factor)
+    if pickup is not None:
+        kw, kvar = kw * pickup, kvar * pickup
     phases = circuit.enclosures.phases
     n_phases = np.maximum((phases & 1) + (phases >> 1 & 1) + (phases >> 2 & 1), 1)
     spans, km = circuit.spans, circuit.spans.length_m / 1000.0

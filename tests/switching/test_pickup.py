@@ -1,0 +1,165 @@
+"""Cold-load pickup: the curve by hand, stages against a flow solved apart, and what cannot fit."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from loopmend.errors import NetworkError
+from loopmend.network.assets import End
+from loopmend.network.graph import Circuit, build_circuit
+from loopmend.network.positions import apply_device, apply_end_states, normal_positions
+from loopmend.network.tracing import trace_supply
+from loopmend.switching.flow import solve_flow
+from loopmend.switching.interlock import Hazards, apply_step
+from loopmend.switching.pickup import NO_PICKUP, Pickup, PickupCurve, Stage, stage_pickup
+from loopmend.switching.sequence import Change, sequence_changes
+from loopmend.switching.task import FlowSettings
+from switching.small_circuits import CLOSED, OPEN, padmount, source, span
+
+FAULT = Hazards(faulted=frozenset({"S1"}))
+SETTINGS = FlowSettings(lowest_volts_pu=0.5)
+
+
+def backfed(
+    limit_a: float, *, kva: float = 100.0, n: int = 6, minutes: float = 120.0
+) -> tuple[Circuit, tuple[Change, ...]]:
+    """R1 - S1 - E1 ... E6 - S7 - R2 with S7's ``from`` end open: S1 has failed, all come back from R2 at once."""
+    names = ["R1", *(f"E{k}" for k in range(1, n + 1)), "R2"]
+    places = [source("R1"), *(padmount(name, kva=kva) for name in names[1:-1]), source("R2", source_limit_a=limit_a)]
+    spans = [
+        span(f"S{k}", names[k - 1], names[k], c_nf_per_km=0.0, from_state=OPEN if k == n + 1 else CLOSED)
+        for k in range(1, n + 2)
+    ]
+    circuit = build_circuit(places, spans)
+    now = apply_device(normal_positions(circuit), "R1", closed=False)
+    now = apply_end_states(circuit, now, [("S1", End.FROM, OPEN), ("S1", End.TO, OPEN)])
+    target = apply_end_states(circuit, now, [(f"S{n + 1}", End.FROM, CLOSED)])
+    return circuit, sequence_changes(circuit, now, target, FAULT)
+
+
+def amps_of_one(circuit: Circuit, kva: float) -> float:
+    """Three-phase current of one padmount at full load, losses aside."""
+    return kva / (math.sqrt(3.0) * 12.47)
+
+
+def said(stages: tuple[Stage, ...]) -> list[tuple[str, str | None, bool]]:
+    return [(stage.change.step.action, stage.change.step.span, stage.split) for stage in stages]
+
+
+def test_the_curve_by_hand() -> None:
+    """Half way between 30 and 120 minutes: 2.25; one settling time later what is above 1 is 1/e of it."""
+    curve = PickupCurve()
+    assert curve.check() == []
+    assert curve.factor(np.array(75.0), np.array(0.0)) == pytest.approx(2.25)
+    assert curve.factor(np.array(75.0), np.array(30.0)) == pytest.approx(1 + 1.25 / math.e)
+    assert curve.factor(np.array(1e6), np.array(0.0)) == pytest.approx(3.0)
+    assert NO_PICKUP.factor(np.array([0.0, 500.0]), np.array([0.0, 0.0])).tolist() == [1.0, 1.0]
+
+
+@pytest.mark.published("T. A. Short, Electric Power Distribution Handbook, cold-load pickup", from_memory=True)
+def test_houses_draw_two_to_five_times_after_half_an_hour_to_two_hours() -> None:
+    for minutes in (30.0, 60.0, 120.0):
+        assert 2.0 <= float(PickupCurve().factor(np.array(minutes), np.array(0.0))) <= 5.0
+
+
+@given(out=st.floats(0, 1e4), since=st.floats(0, 1e4))
+def test_the_factor_never_falls_below_one_and_only_falls(out: float, since: float) -> None:
+    curve = PickupCurve()
+    now, later = (float(curve.factor(np.array(out), np.array(s))) for s in (since, since + 10.0))
+    assert 1.0 <= later <= now
+
+
+def test_flow_scales_the_load_of_each_enclosure_metered_or_not() -> None:
+    circuit = build_circuit(
+        [source("R1"), padmount("E1", kva=50.0), padmount("E2", load_kw=30.0, load_kvar=5.0)],
+        [span("S1", "R1", "E1"), span("S2", "E1", "E2")],
+    )
+    doubled = build_circuit(
+        [source("R1"), padmount("E1", kva=150.0), padmount("E2", load_kw=60.0, load_kvar=10.0)],
+        [span("S1", "R1", "E1"), span("S2", "E1", "E2")],
+    )
+    now = normal_positions(circuit)
+    one = solve_flow(circuit, now, pickup=np.array([1.0, 3.0, 2.0]))
+    other = solve_flow(doubled, now)
+    np.testing.assert_allclose(one.span_amps, other.span_amps, rtol=1e-12)  # the same arithmetic, rounding aside
+
+
+def test_what_fits_at_once_is_left_as_it_is() -> None:
+    circuit, changes = backfed(1000.0)
+    stages = stage_pickup(circuit, changes, FAULT, Pickup(out_minutes=120.0), SETTINGS)
+    assert said(stages) == [("close", "S7", False)]
+    assert stages[0].wait_minutes == 0.0
+    assert stages[0].violations == ()
+
+
+def test_what_does_not_fit_comes_back_in_parts_and_each_part_waits() -> None:
+    """Six padmounts of 4.63 A each; out two hours, each draws 2.5 times. The source carries 40 A: three at first."""
+    circuit, changes = backfed(40.0)
+    one = amps_of_one(circuit, 100.0)
+    assert 3 * 2.5 * one < 40.0 < 4 * 2.5 * one  # so three come back first
+    assert 6 * one < 40.0  # and all of them in the end
+    stages = stage_pickup(circuit, changes, FAULT, Pickup(out_minutes=120.0), SETTINGS)
+    assert [action for action, _, _ in said(stages)][:2] == ["open", "close"]
+    assert stages[0].split
+    assert stages[0].change.lost == ()
+    assert stages[1].change.gained == ("E4", "E5", "E6")
+    assert all(stage.violations == () for stage in stages)
+    assert sum(stage.wait_minutes for stage in stages) > 0
+    assert trace_supply(circuit, stages[-1].change.after).supplied[1:7].all()
+    assert stages[-1].change.after == changes[-1].after
+
+
+def test_every_stage_fits_by_a_flow_reckoned_apart() -> None:
+    """The current at the source is summed by hand: factor of each padmount times its amperes, losses under 2 %."""
+    circuit, changes = backfed(40.0)
+    pickup = Pickup(out_minutes=120.0)
+    back: dict[str, float] = {}
+    for stage in stage_pickup(circuit, changes, FAULT, pickup, SETTINGS):
+        back |= dict.fromkeys(stage.change.gained, stage.at_minute)
+        total = 0.0
+        for since in back.values():
+            right_after = np.interp(120.0 + since, [30.0, 120.0, 240.0], [2.0, 2.5, 3.0])
+            total += amps_of_one(circuit, 100.0) * (1 + (right_after - 1) * math.exp((since - stage.at_minute) / 30.0))
+        assert total < 40.0 * 1.001
+        amps = np.nan_to_num(solve_flow(circuit, stage.change.after).span_amps).max()
+        assert amps <= total + 1e-9 or not back
+
+
+def test_what_never_fits_is_made_last_with_what_it_breaks() -> None:
+    circuit, changes = backfed(5.0, n=1)
+    stages = stage_pickup(circuit, changes, FAULT, Pickup(out_minutes=120.0), SETTINGS)
+    assert said(stages) == [("close", "S2", False)]
+    assert {violation.asset_id for violation in stages[0].violations} == {"R2"}
+
+
+def test_nothing_to_do_takes_no_stage() -> None:
+    circuit, _ = backfed(40.0)
+    assert stage_pickup(circuit, (), FAULT, Pickup(), SETTINGS) == ()
+
+
+@settings(max_examples=40, deadline=None)
+@given(limit=st.floats(20.0, 120.0), out=st.floats(0.0, 300.0), n=st.integers(1, 7))
+def test_all_operations_are_made_through_the_interlock_and_end_the_same(limit: float, out: float, n: int) -> None:
+    circuit, changes = backfed(limit, n=n)
+    stages = stage_pickup(circuit, changes, FAULT, Pickup(out_minutes=out), SETTINGS)
+    now = changes[0].before
+    for number, stage in enumerate(stages, start=1):
+        assert stage.change.step.n == number
+        now = apply_step(circuit, now, stage.change.step, FAULT)
+        assert now == stage.change.after
+    assert now == changes[-1].after
+    minutes = [stage.at_minute for stage in stages]
+    assert minutes == sorted(minutes)
+
+
+def test_settings_that_make_no_sense_are_all_named() -> None:
+    circuit, changes = backfed(40.0)
+    wrong = Pickup(curve=PickupCurve(points=((5.0, 0.5),), settle_minutes=0.0), out_minutes=-1.0, step_minutes=math.nan)
+    with pytest.raises(NetworkError) as refused:
+        stage_pickup(circuit, changes, FAULT, wrong, SETTINGS)
+    assert len(refused.value.findings) == 5
