@@ -67,7 +67,7 @@ def time_plan(desk: Desk, case_id: str) -> float:
     start = time.perf_counter()
     found = assess(case.known, case.state)
     assert found.posterior is not None
-    make_plan(case.circuit, found.dead, found.posterior, found.assumptions)
+    make_plan(case.known, found.dead, found.assumptions, found.observations, found.posterior)
     return time.perf_counter() - start
 
 

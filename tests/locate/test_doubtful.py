@@ -284,11 +284,11 @@ def test_hedged_plan_speaks_of_the_circuit() -> None:
 def test_closing_without_a_test_only_where_the_company_allows_it() -> None:
     free = Doubt(fuse_worth=0.0, wrong_worth=0.0, fuse_minutes=0.0)
     assert "energize" in {move.action for move in hedged(Hedge(doubt=free), faults="one_span").options}
-    barred = hedged(Hedge(doubt=free, may_close=False), faults="one_span")
+    barred = hedged(Hedge(doubt=free, closing="after_test"), faults="one_span")
     assert {move.action for move in barred.options} == {"split"}
     proven = (frozenset({"S1", "S2"}), False)
     after = hedged(
-        Hedge(doubt=free, may_close=False, answers=[proven]),
+        Hedge(doubt=free, closing="after_test", answers=[proven]),
         (TestResult(("S1", "S2"), "withstand", "good"),),
         faults="one_span",
     )

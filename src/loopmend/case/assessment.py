@@ -53,12 +53,15 @@ class Assessment:
         None where the records contradict each other.
     contradiction
         The records that disagree; empty where they do not.
+    observations
+        What the records that count say, in order.
     """
 
     dead: DeadPart
     assumptions: Assumptions
     posterior: Posterior | None
     contradiction: tuple[Finding, ...] = ()
+    observations: tuple[Observation, ...] = ()
 
     def p_of(self, span_id: str) -> float:
         """Share of the suspicion that lies on a span."""
@@ -79,12 +82,15 @@ def assess(known: Knowledge, state: CaseState) -> Assessment:
     assumptions = read_assumptions(state.assumptions, circuit, state.crew_at, known.methods)
     dead = find_dead_part(circuit, state.as_found, at_outage(state), state.operated)
     records = state.live_evidence
-    observations = [read_observation(record.document, circuit, record.evidence_id)[0] for record in records]
+    read = (read_observation(record.document, circuit, record.evidence_id)[0] for record in records)
+    seen = tuple(observation for observation in read if observation is not None)
     try:
-        posterior = find_suspects(known, dead, assumptions, [seen for seen in observations if seen is not None])
+        posterior = find_suspects(known, dead, assumptions, seen)
     except EvidenceError as error:
-        return Assessment(dead=dead, assumptions=assumptions, posterior=None, contradiction=error.findings)
-    return Assessment(dead=dead, assumptions=assumptions, posterior=posterior)
+        return Assessment(
+            dead=dead, assumptions=assumptions, posterior=None, contradiction=error.findings, observations=seen
+        )
+    return Assessment(dead=dead, assumptions=assumptions, posterior=posterior, observations=seen)
 
 
 def find_suspects(

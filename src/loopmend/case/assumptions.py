@@ -101,7 +101,7 @@ def read_assumptions(
             switch_minutes=settings.switch_minutes,
             crew_at=crew_at or None,
         ),
-        accuracy=_accuracy(document.get("accuracy"), defaults),
+        accuracy=_accuracy(document.get("accuracy"), defaults, settings.repeat_share),
         faults=document.get("faults", "any"),
         objective=document.get("objective", "customer-minutes"),
         restoration=document.get("restoration", "in-place"),
@@ -109,13 +109,13 @@ def read_assumptions(
     )
 
 
-def _accuracy(document: Any, defaults: Mapping[str, tuple[float, float]]) -> Accuracy:
+def _accuracy(document: Any, defaults: Mapping[str, tuple[float, float]], repeat_share: float) -> Accuracy:
     if document == "perfect":
         return PERFECT
     table = {name: MethodAccuracy(sensitivity=s, specificity=c) for name, (s, c) in defaults.items()}
     for name, given in (document or {}).items():
         table[name] = MethodAccuracy(sensitivity=given["sensitivity"], specificity=given["specificity"])
-    return Accuracy(methods=table)
+    return Accuracy(methods=table, repeat_share=repeat_share)
 
 
 def _is_number(value: object) -> bool:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
+from typing import Literal
 
 import numpy as np
 
@@ -18,6 +19,8 @@ from loopmend.locate.posterior import Posterior
 from loopmend.network.graph import Circuit
 from loopmend.network.tracing import trace_supply
 
+Closing = Literal["never", "after_test", "untested"]
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hedge:
@@ -27,8 +30,13 @@ class Hedge:
     ----------
     doubt
         How the test at hand errs, and what a blown fuse costs.
-    may_close
-        Whether the company allows closing onto a stretch that is not proven by a test.
+    closing
+        When a side may be closed: without a test (``untested``); else (``after_test``, ``never`` as a test) only
+        where the last test of it was good.
+    closings_at_most
+        How many times one stretch may be energized.
+    energized
+        Stretches energized so far, in order, and whether each held.
     parked
         Elbow that is parked with the crew standing there, or None.
     answers
@@ -42,7 +50,9 @@ class Hedge:
     """
 
     doubt: Doubt = field(default_factory=Doubt)
-    may_close: bool = True
+    closing: Closing = "untested"
+    closings_at_most: int = 100
+    energized: Sequence[tuple[frozenset[str], bool]] = ()
     parked: Elbow | None = None
     answers: Sequence[tuple[frozenset[str], bool]] = ()
     indicators: Sequence[Elbow] = ()
@@ -85,17 +95,19 @@ def rank_hedged(circuit: Circuit, model: SearchModel, posterior: Posterior, hedg
     belief = _belief(model, layout, posterior)
     stand = _stand(model, layout, hedge)
     acts = list(rank_acts(line, belief, hedge.doubt, stand))
-    if not hedge.may_close:
-        acts = [act for act in acts if act.kind != "close" or _proven(act, layout, model, hedge)] or acts
+    acts = [act for act in acts if act.kind != "close" or _is_allowed(act, layout, model, hedge)] or acts
     if acts[0].kind != "declare":
         acts += rank_reads(line, belief, hedge.doubt, stand, _indicators(layout, hedge))
         acts.sort(key=lambda act: (round(act.worth, 9), act.cut, act.kind))
     return HedgedMoves(model, layout, tuple(acts))
 
 
-def _proven(act: Act, layout: ChainLayout, model: SearchModel, hedge: Hedge) -> bool:
+def _is_allowed(act: Act, layout: ChainLayout, model: SearchModel, hedge: Hedge) -> bool:
+    """Whether the company allows this closing: a good test standing where one is asked for, and not too often."""
     under = HedgedMoves(model, layout, ()).spans(act)
-    return any(under <= spans and not bad for spans, bad in hedge.answers)
+    times = sum(1 for spans, _ in hedge.energized if spans & under)
+    proven = any(under <= spans and not bad for spans, bad in hedge.answers)
+    return times < hedge.closings_at_most and (proven or hedge.closing == "untested")
 
 
 def _line(circuit: Circuit, model: SearchModel, layout: ChainLayout) -> Line:

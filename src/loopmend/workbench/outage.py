@@ -13,12 +13,12 @@ import numpy as np
 from loopmend.case.assessment import Knowledge, find_suspects
 from loopmend.case.assumptions import Assumptions, read_assumptions
 from loopmend.case.documents import named_spans, read_observation
+from loopmend.case.planning import plan_next
 from loopmend.files.case_file import CaseFile, read_case_file
 from loopmend.files.circuit import CircuitFiles, read_circuit, require_circuit
 from loopmend.locate.dead import DeadPart, find_dead_part
 from loopmend.locate.moves import Move, Plan
 from loopmend.locate.observations import Observation
-from loopmend.locate.plan import plan_sectionalizing
 from loopmend.locate.posterior import Posterior
 from loopmend.network.assets import Floats
 from loopmend.network.graph import Circuit
@@ -65,21 +65,21 @@ def plan(
     assumptions = read_assumptions(document, circuit, read.crew_at or read.operated[0], known.methods)
     normal = normal_positions(circuit)
     dead = find_dead_part(circuit, normal, apply_overrides(circuit, normal, read.positions), read.operated)
-    posterior = find_suspects(known, dead, assumptions, _observations(read, circuit))
-    found = make_plan(circuit, dead, posterior, assumptions)
+    observations = _observations(read, circuit)
+    posterior = find_suspects(known, dead, assumptions, observations)
+    found = make_plan(known, dead, assumptions, observations, posterior)
     return plan_document(dead, posterior, found, assumptions, read.evidence)
 
 
-def make_plan(circuit: Circuit, dead: DeadPart, posterior: Posterior, assumptions: Assumptions) -> Plan:
-    """Plan the sectionalizing under given assumptions."""
-    return plan_sectionalizing(
-        circuit,
-        dead,
-        posterior,
-        assumptions.times,
-        objective=assumptions.objective,
-        restoration=assumptions.restoration,
-    )
+def make_plan(
+    known: Knowledge,
+    dead: DeadPart,
+    assumptions: Assumptions,
+    observations: Sequence[Observation],
+    posterior: Posterior,
+) -> Plan:
+    """Plan the next move under given assumptions; see `loopmend.case.planning.plan_next`."""
+    return plan_next(known, dead, assumptions, observations, posterior)
 
 
 def plan_document(

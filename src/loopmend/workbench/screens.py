@@ -191,7 +191,7 @@ def reckon(desk: Desk, case: LoadedCase) -> Reckoning:
     hindrance: tuple[Finding, ...] = ()
     if found.posterior is not None and not case.state.faulted and case.state.closed_at is None:
         try:
-            plan = make_plan(case.circuit, found.dead, found.posterior, found.assumptions)
+            plan = make_plan(case.known, found.dead, found.assumptions, found.observations, found.posterior)
         except LoopmendError as error:
             hindrance = error.findings
     reckoned = Reckoning(found, plan, hindrance)

@@ -1,0 +1,120 @@
+"""What the doubtful policy is told of a case: accuracy at hand, what the company allows, what was asked already."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from loopmend.case.assumptions import Assumptions
+from loopmend.evidence.methods import load_methods
+from loopmend.locate.dead import DeadPart, Elbow
+from loopmend.locate.hedge import Hedge
+from loopmend.locate.line import Doubt
+from loopmend.locate.observations import (
+    BAD_VERDICTS,
+    ENERGIZED_METHOD,
+    GOOD_VERDICT,
+    INDICATOR_METHOD,
+    Energized,
+    IndicatorReading,
+    MethodAccuracy,
+    Observation,
+    TestResult,
+)
+from loopmend.network.assets import End
+from loopmend.network.graph import Circuit
+
+DECISIVE = BAD_VERDICTS | {GOOD_VERDICT}
+USUAL = Doubt()
+USUAL_INDICATOR = MethodAccuracy(sensitivity=0.90, specificity=0.95)
+
+
+def build_hedge(
+    circuit: Circuit,
+    dead: DeadPart,
+    assumptions: Assumptions,
+    observations: Sequence[Observation],
+    *,
+    parked: Elbow | None = None,
+) -> Hedge:
+    """Gather what the doubtful policy needs besides the suspects.
+
+    Parameters
+    ----------
+    parked
+        Elbow that is parked with the crew standing there; None: the one that the last test must have been made from,
+        if the crew still stands there.
+    """
+    settings = assumptions.settings
+    indicator = _accuracy_of(assumptions, INDICATOR_METHOD) or USUAL_INDICATOR
+    return Hedge(
+        doubt=_doubt(assumptions),
+        closing=settings.closing,
+        closings_at_most=settings.closings_at_most,
+        energized=tuple((frozenset(seen.spans), seen.held) for seen in observations if isinstance(seen, Energized)),
+        parked=parked or _parked_for_last_test(dead, assumptions.times.crew_at, observations),
+        answers=tuple(_last_answers(observations, settings.method).items()),
+        indicators=_unread(circuit, dead, observations),
+        indicator=indicator,
+        read_minutes=settings.read_minutes,
+    )
+
+
+def _doubt(assumptions: Assumptions) -> Doubt:
+    """Accuracy of the method at hand, as stated, else of the method table; worths and minutes from the settings."""
+    settings, methods = assumptions.settings, load_methods()
+    test = _accuracy_of(assumptions, settings.method)
+    table = methods.get(settings.method)
+    if test is None and table is not None:
+        test = MethodAccuracy(sensitivity=table.sensitivity.value, specificity=table.specificity.value)
+    test = test or MethodAccuracy(sensitivity=USUAL.sensitivity, specificity=USUAL.specificity)
+    held = _accuracy_of(assumptions, ENERGIZED_METHOD)
+    minutes = USUAL.again_minutes if table is None else table.minutes.value
+    return Doubt(
+        sensitivity=test.sensitivity,
+        specificity=test.specificity,
+        repeat_share=settings.repeat_share,
+        held_sensitivity=USUAL.held_sensitivity if held is None else held.sensitivity,
+        again_minutes=min(minutes, assumptions.times.split_minutes),
+        fuse_minutes=settings.fuse_minutes,
+        fuse_worth=settings.fuse_worth,
+        crew_worth=settings.crew_worth,
+    )
+
+
+def _accuracy_of(assumptions: Assumptions, method: str) -> MethodAccuracy | None:
+    methods: Mapping[str, MethodAccuracy] = assumptions.accuracy.methods or {}
+    return methods.get(method)
+
+
+def _last_answers(observations: Sequence[Observation], method: str) -> dict[frozenset[str], bool]:
+    """Last answer (True: bad) of the method at hand, per set of spans under test; inconclusive ones are none."""
+    return {
+        frozenset(seen.spans): seen.verdict in BAD_VERDICTS
+        for seen in observations
+        if isinstance(seen, TestResult) and seen.method == method and seen.spans and seen.verdict in DECISIVE
+    }
+
+
+def _unread(circuit: Circuit, dead: DeadPart, observations: Sequence[Observation]) -> tuple[Elbow, ...]:
+    """Elbows of the dead part with an indicator that nobody has looked for; one not seen is not asked for again."""
+    asked = {(seen.span, seen.end) for seen in observations if isinstance(seen, IndicatorReading)}
+    mounted = circuit.spans.indicator
+    return tuple(
+        (span, End(end))
+        for span, end, _ in dead.edges
+        if mounted[circuit.span_row[span], end] and (span, end) not in asked
+    )
+
+
+def _parked_for_last_test(dead: DeadPart, crew_at: str | None, observations: Sequence[Observation]) -> Elbow | None:
+    """Find the elbow at the crew's place that parts the spans last tested from the others."""
+    last = observations[-1] if observations else None
+    if not isinstance(last, TestResult) or crew_at is None:
+        return None
+    tested = frozenset(last.spans)
+    for span, end, place in dead.edges:
+        if place == crew_at:
+            beyond = {v[1] for v in dead.trace_from(("span", span), without=(span, end)) if v[0] == "span"}
+            if tested <= beyond or (tested and not tested & beyond):
+                return span, end
+    return None
