@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -87,6 +87,8 @@ def find_restoration(  # noqa: PLR0913 - one keyword per setting of the contract
     frequency_hz: float = 60.0,
     operated: Iterable[str] = (),
     faulted_enclosures: Iterable[str] = (),
+    leave_open: Iterable[tuple[str, End]] = (),
+    leave_devices_open: Iterable[str] = (),
 ) -> Restoration:
     """Find the arrangement that brings most customers back around the fault.
 
@@ -106,6 +108,8 @@ def find_restoration(  # noqa: PLR0913 - one keyword per setting of the contract
         Ids of sources whose device is open because of the trouble; those that feed a fault in ``now`` are added.
     faulted_enclosures
         Ids of enclosures that hold a fault themselves.
+    leave_open, leave_devices_open
+        Ends, and sources' devices, that may not be closed where they are open: to ask for another way.
 
     Returns
     -------
@@ -134,6 +138,7 @@ def find_restoration(  # noqa: PLR0913 - one keyword per setting of the contract
     before = open_feeding_devices(circuit, now, faulted, broken, opened)
     isolated = _isolated_ends(circuit, faulted, broken)
     task = _set_up(circuit, before, isolated, faulted, broken, settings=settings, limits=limits)
+    task = _left_open(task, leave_open, leave_devices_open)
     _require_radial(circuit, task.base)
     states, open_devices, exact = task.base.states.copy(), set(task.base.open_devices), True
     for part, rows in split_task(task):
@@ -239,6 +244,17 @@ def _set_up(
         settings=settings,
         limits=limits,
     )
+
+
+def _left_open(task: Task, ends: Iterable[tuple[str, End]], devices: Iterable[str]) -> Task:
+    """Rule out closings that are not wanted; what is closed already stays free."""
+    circuit, closable, usable = task.circuit, task.closable.copy(), task.usable.copy()
+    for span, end in ends:
+        row = circuit.span_row[span]
+        closable[row, end] &= task.base.states[row, end] == EndState.CLOSED
+    for name in devices:
+        usable[circuit.enclosure_row[name]] &= name not in task.base.open_devices
+    return replace(task, closable=closable, usable=usable, operated=task.operated & usable)
 
 
 def _report(
