@@ -20,6 +20,14 @@ Action = Literal[
     "drain",
     "check_phasing",
     "test",
+    "request_clearance",
+    "tag",
+    "issue_clearance",
+    "hand_over",
+    "hold_for_test",
+    "clear_crew",
+    "release_clearance",
+    "remove_tag",
 ]
 
 MOVES = ("open", "close", "ground", "remove_ground")
@@ -27,6 +35,22 @@ MOVES = ("open", "close", "ground", "remove_ground")
 
 DEVICE_MOVES = ("open_device", "close_device")
 """Actions that change the protective device of a source."""
+
+CLEARANCE_ACTS = (
+    "request_clearance",
+    "tag",
+    "issue_clearance",
+    "hand_over",
+    "clear_crew",
+    "release_clearance",
+    "remove_tag",
+)
+"""Actions that move nothing: tags on and off, and the clearance of a span from its request to its release."""
+
+Who = Literal["crew", "desk"]
+
+Place = tuple[str, str, End | None]
+"""Where a tag hangs: ("elbow", span, end) or ("device", source, None)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +71,16 @@ class Step:
         What to check first; "" where nothing beyond the cautions.
     expect
         What is to be seen when it is done.
+    after
+        What to check once it is done, before the next step; "" where nothing beyond what is expected.
+    otherwise
+        What to do where it is not as expected.
+    waits_for
+        Of a hold point: the result without which nothing goes on, ``dead``, ``in_phase`` or ``proof``.
+    who, confirms
+        Who does it, and who confirms it: ``second`` (the other person there), ``crew``, ``desk`` or "".
+    by
+        Who does it, by name; known when it is signed, not in a draft.
     """
 
     n: int
@@ -58,6 +92,17 @@ class Step:
     before: str = ""
     expect: str = ""
     cautions: tuple[str, ...] = ()
+    after: str = ""
+    otherwise: str = ""
+    waits_for: str = ""
+    who: Who = "crew"
+    confirms: str = ""
+    by: str = ""
+
+    @property
+    def place(self) -> Place:
+        """The elbow, or the device of a source, that the step is about."""
+        return ("elbow", self.span, self.end) if self.span is not None else ("device", self.enclosure, None)
 
     def document(self) -> dict[str, Any]:
         """Lay the step out in plain values, as the log and the contract hold it."""
@@ -71,6 +116,11 @@ class Step:
             "before": self.before,
             "expect": self.expect,
             "cautions": list(self.cautions),
+            "after": self.after,
+            "otherwise": self.otherwise,
+            "waits_for": self.waits_for,
+            "who": self.who,
+            "confirms": self.confirms,
         }
 
     @staticmethod
@@ -87,4 +137,9 @@ class Step:
             before=str(document.get("before", "")),
             expect=str(document.get("expect", "")),
             cautions=tuple(document.get("cautions", ())),
+            after=str(document.get("after", "")),
+            otherwise=str(document.get("otherwise", "")),
+            waits_for=str(document.get("waits_for", "")),
+            who=cast("Who", document.get("who", "crew")),
+            confirms=str(document.get("confirms", "")),
         )
