@@ -16,7 +16,9 @@ from loopmend.network.positions import apply_device, apply_end_states, normal_po
 from loopmend.network.tracing import trace_supply
 from loopmend.switching.flow import solve_flow
 from loopmend.switching.interlock import Hazards, apply_step
+from loopmend.switching.orders import draft_restoration
 from loopmend.switching.pickup import NO_PICKUP, Pickup, PickupCurve, Stage, stage_pickup
+from loopmend.switching.restoration import find_restoration
 from loopmend.switching.sequence import Change, sequence_changes
 from loopmend.switching.task import FlowSettings
 from switching.small_circuits import CLOSED, OPEN, padmount, source, span
@@ -163,3 +165,22 @@ def test_settings_that_make_no_sense_are_all_named() -> None:
     with pytest.raises(NetworkError) as refused:
         stage_pickup(circuit, changes, FAULT, wrong, SETTINGS)
     assert len(refused.value.findings) == 5
+
+
+def test_the_order_says_where_the_stretch_is_parted_and_how_long_to_wait() -> None:
+    """Two hours out: the order opens an elbow in the dead stretch first, and its later closing waits."""
+    circuit, changes = backfed(40.0)
+    now = apply_device(normal_positions(circuit), "R1", closed=False)
+    found = find_restoration(circuit, now, ["S1"], lowest_volts_pu=0.5)
+    pickup = Pickup(out_minutes=120.0)
+    plain = draft_restoration(circuit, now, found, FAULT)
+    staged = draft_restoration(circuit, now, found, FAULT, staging=(pickup, SETTINGS))
+    opened_more = [step for step in staged if step.action == "open" and "parted" in step.before]
+    assert len(staged) == len(plain) + 2 * len(opened_more)  # each elbow opened to part it is closed again
+    assert any("parted here" in step.before for step in staged if step.action == "open")
+    assert any(step.before.startswith("Wait ") for step in staged if step.action == "close")
+    assert [step.n for step in staged] == list(range(1, len(staged) + 1))
+    reached = changes[-1].after
+    for step in staged:
+        now = apply_step(circuit, now, step, FAULT)
+    assert now.states.tolist() == reached.states.tolist()

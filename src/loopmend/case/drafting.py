@@ -7,11 +7,14 @@ from typing import Any
 from loopmend.case.requests import DraftOrder
 from loopmend.case.state import CaseState
 from loopmend.errors import OrderError
+from loopmend.network.assets import End
 from loopmend.network.graph import Circuit
 from loopmend.switching.interlock import Hazards
 from loopmend.switching.orders import draft_grounding, draft_restoration, draft_return, fits_limits
+from loopmend.switching.pickup import Pickup
 from loopmend.switching.restoration import Restoration, find_restoration
 from loopmend.switching.sequence import Fits
+from loopmend.switching.task import FlowSettings
 
 
 def draft_order(
@@ -33,8 +36,9 @@ def draft_order(
         raise OrderError.about(state.title, "order", "no fault is declared", "none", "declare the faulted span first")
     remarks: tuple[str, ...] = ()
     if request.purpose == "restore":
-        found = _restoration(circuit, state, request)
-        steps = draft_restoration(circuit, state.now, found, hazards, fits=_fits(circuit, request))
+        found = find_case_restoration(circuit, state, request)
+        fits, staging = _fits(circuit, request), _staging(request)
+        steps = draft_restoration(circuit, state.now, found, hazards, fits=fits, staging=staging)
         remarks = _remarks(found)
     elif request.purpose == "ground":
         steps = draft_grounding(circuit, state.now, state.unrepaired)
@@ -47,7 +51,9 @@ def draft_order(
     return [step.document() for step in steps], remarks
 
 
-def _restoration(circuit: Circuit, state: CaseState, request: DraftOrder) -> Restoration:
+def find_case_restoration(circuit: Circuit, state: CaseState, request: DraftOrder) -> Restoration:
+    """Find the restoration of a case from the positions as they are."""
+    ends, devices = _leave_open(circuit, request)
     return find_restoration(
         circuit,
         state.now,
@@ -57,7 +63,26 @@ def _restoration(circuit: Circuit, state: CaseState, request: DraftOrder) -> Res
         demand=request.demand,
         power_factor=request.power_factor,
         lowest_volts_pu=request.lowest_volts_pu,
+        leave_open=ends,
+        leave_devices_open=devices,
     )
+
+
+def _leave_open(circuit: Circuit, request: DraftOrder) -> tuple[list[tuple[str, End]], list[str]]:
+    """Read which closings are ruled out."""
+    circuit.require_spans([name for name, end in request.leave_open if end], "leave_open")
+    devices = [name for name, end in request.leave_open if not end]
+    circuit.require_enclosures(devices, "leave_open")
+    return [(name, End[end.upper()]) for name, end in request.leave_open if end], devices
+
+
+def _staging(request: DraftOrder) -> tuple[Pickup, FlowSettings] | None:
+    if request.out_minutes is None or not request.limits:
+        return None
+    settings = FlowSettings(
+        demand=request.demand, power_factor=request.power_factor, lowest_volts_pu=request.lowest_volts_pu
+    )
+    return Pickup(out_minutes=request.out_minutes), settings
 
 
 def _fits(circuit: Circuit, request: DraftOrder) -> Fits | None:

@@ -123,13 +123,24 @@ class DeclareFault:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DraftOrder:
-    """Write an order: isolate and restore, ground for work, or return to normal."""
+    """Write an order: isolate and restore, ground for work, or return to normal.
+
+    Attributes
+    ----------
+    leave_open
+        To restore another way: ends (span, ``from`` or ``to``), or sources with "", that are not to be closed.
+    out_minutes
+        How long those who are out have been out: the load that comes back is then reckoned with cold-load pickup and
+        brought back in stages that fit; None: as if it came back as it went.
+    """
 
     purpose: Purpose
     limits: bool = True
     demand: float = 1.0
     power_factor: float = 0.9
     lowest_volts_pu: float = 0.95
+    leave_open: tuple[tuple[str, str], ...] = ()
+    out_minutes: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,6 +191,13 @@ class CloseCase:
     note: str = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EndDrill:
+    """End a drill, wherever it stands."""
+
+    note: str = ""
+
+
 Request = (
     OpenCase
     | ChangeAssumptions
@@ -195,4 +213,5 @@ Request = (
     | StopOrder
     | RecordRepair
     | CloseCase
+    | EndDrill
 )

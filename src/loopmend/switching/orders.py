@@ -13,9 +13,11 @@ from loopmend.network.tracing import trace_supply
 from loopmend.switching.flow import solve_flow
 from loopmend.switching.interlock import Hazards, apply_step
 from loopmend.switching.limits import find_violations
+from loopmend.switching.pickup import Pickup, Stage, stage_pickup
 from loopmend.switching.restoration import Restoration
 from loopmend.switching.sequence import Change, Fits, both_sides_alive, sequence_changes
 from loopmend.switching.steps import Step
+from loopmend.switching.task import FlowSettings
 
 _CAUTION_ACTS = {
     "open": ("open", "move_elbow"),
@@ -32,7 +34,13 @@ _CAUTION_ACTS = {
 
 
 def draft_restoration(
-    circuit: Circuit, now: Positions, restoration: Restoration, hazards: Hazards, *, fits: Fits | None = None
+    circuit: Circuit,
+    now: Positions,
+    restoration: Restoration,
+    hazards: Hazards,
+    *,
+    fits: Fits | None = None,
+    staging: tuple[Pickup, FlowSettings] | None = None,
 ) -> tuple[Step, ...]:
     """Draft the order that isolates the fault and brings back the rest.
 
@@ -42,6 +50,9 @@ def draft_restoration(
         Positions as they are; what is open already is checked and tagged, not opened.
     hazards
         The faulted spans among them.
+    staging
+        How long those out have been out and what load they bring, and the flow's settings: the order then brings them
+        back in stages that fit, with waits.
 
     Raises
     ------
@@ -60,8 +71,28 @@ def draft_restoration(
         steps.append(_isolating_step(circuit, place.span_id, place.end, state))
         now = apply_step(circuit, now, steps[-1], hazards)
     target = leave_idle_devices_open(circuit, restoration)
-    steps += _spoken(circuit, sequence_changes(circuit, now, target, hazards, fits=fits))
-    return _renumbered(steps)
+    changes = sequence_changes(circuit, now, target, hazards, fits=fits)
+    if staging is None:
+        return _renumbered([*steps, *_spoken(circuit, changes)])
+    pickup, settings = staging
+    first = replace(pickup, out_minutes=pickup.out_minutes + len(steps) * pickup.step_minutes)
+    stages = stage_pickup(circuit, changes, hazards, first, settings)
+    return _renumbered([*steps, *_spoken(circuit, [s.change for s in stages], [_say_stage(s) for s in stages])])
+
+
+def _say_stage(stage: Stage) -> str:
+    """Say what a stage needs before it is made; "" where nothing."""
+    said = []
+    if stage.split:
+        said.append("The stretch is dead: it is parted here so that its load comes back in two parts")
+    if stage.wait_minutes > 0:
+        said.append(
+            f"Wait {stage.wait_minutes:.0f} minutes for the load brought back so far to settle, or until the current "
+            "at the source has fallen as far as the company's rule asks"
+        )
+    if stage.violations:
+        said.append(f"Cold-load pickup breaks a limit even so: {'; '.join(map(str, stage.violations))}")
+    return "; ".join(said)
 
 
 def leave_idle_devices_open(circuit: Circuit, restoration: Restoration) -> Positions:
@@ -187,7 +218,7 @@ def _grounding_steps(circuit: Circuit, span: str, end: End) -> list[Step]:
     ]
 
 
-def _spoken(circuit: Circuit, changes: Sequence[Change]) -> list[Step]:
+def _spoken(circuit: Circuit, changes: Sequence[Change], first: Sequence[str] = ()) -> list[Step]:
     """Put words to a sequence, with a comparison of phases where two sources meet at an elbow still to be closed."""
     steps: list[Step] = []
     compared: set[tuple[str | None, End | None]] = set()
@@ -200,7 +231,9 @@ def _spoken(circuit: Circuit, changes: Sequence[Change]) -> list[Step]:
             if both_sides_alive(circuit, change.before, step.span, step.end):
                 compared.add(key)
                 steps.append(_phasing_step(step))
-        steps.append(_speak(circuit, change))
+        step = _speak(circuit, change)
+        more = first[number] if first else ""
+        steps.append(replace(step, before="; ".join(text for text in (more, step.before) if text)))
     return steps
 
 
