@@ -42,3 +42,13 @@ def test_settings_reach_the_times_of_the_crew() -> None:
     assert (read.times.switch_minutes, read.times.travel_m_per_min, read.times.split_minutes) == (7, 100.0, 10.0)
     assert read.settings.switch_minutes == 7
     assert set(NAMES) == {field.name for field in fields(Settings)}
+
+
+def test_the_pickup_curve_is_read_and_refused_by_name() -> None:
+    read = read_settings({"pickup_points": [[0, 1], [45, 2.2]], "pickup_settle_minutes": 20})
+    assert read.pickup.points == ((0.0, 1.0), (45.0, 2.2))
+    assert read.pickup.settle_minutes == 20
+    for wrong in ("steep", [1, 2], [[0, 1], [0, 2]], [[0, 0.5]], [[0, 1], ["a", 2]], [[5, 1]]):
+        found = check_settings({"pickup_points": wrong}, TOWN)
+        assert found, wrong
+        assert all(finding.remedy for finding in found)

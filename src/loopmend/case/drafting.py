@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from loopmend.case.requests import DraftOrder
+from loopmend.case.settings import read_settings
 from loopmend.case.state import CaseState
 from loopmend.errors import OrderError
 from loopmend.network.assets import End
@@ -37,7 +38,7 @@ def draft_order(
     remarks: tuple[str, ...] = ()
     if request.purpose == "restore":
         found = find_case_restoration(circuit, state, request)
-        fits, staging = _fits(circuit, request), _staging(request)
+        fits, staging = _fits(circuit, request), _staging(state, request)
         steps = draft_restoration(circuit, state.now, found, hazards, fits=fits, staging=staging)
         remarks = _remarks(found)
     elif request.purpose == "ground":
@@ -76,13 +77,15 @@ def _leave_open(circuit: Circuit, request: DraftOrder) -> tuple[list[tuple[str, 
     return [(name, End[end.upper()]) for name, end in request.leave_open if end], devices
 
 
-def _staging(request: DraftOrder) -> tuple[Pickup, FlowSettings] | None:
+def _staging(state: CaseState, request: DraftOrder) -> tuple[Pickup, FlowSettings] | None:
     if request.out_minutes is None or not request.limits:
         return None
     settings = FlowSettings(
         demand=request.demand, power_factor=request.power_factor, lowest_volts_pu=request.lowest_volts_pu
     )
-    return Pickup(out_minutes=request.out_minutes), settings
+    use = read_settings(state.assumptions.get("settings", {}))
+    pickup = Pickup(curve=use.pickup, out_minutes=request.out_minutes, step_minutes=use.switch_minutes)
+    return pickup, settings
 
 
 def _fits(circuit: Circuit, request: DraftOrder) -> Fits | None:

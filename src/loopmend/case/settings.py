@@ -7,12 +7,13 @@ as ours: a company sets its own.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any, Literal
 
 from loopmend.errors import Finding
 from loopmend.network.graph import Circuit
+from loopmend.switching.pickup import PickupCurve
 
 Closing = Literal["never", "after_test", "untested"]
 """When a stretch may be energized as a test: never, after a good test of it, or without one."""
@@ -57,6 +58,8 @@ class Settings:
         Minutes to switch, and to read an indicator.
     second_crew_at
         Enclosure where a second crew stands, "" for none.
+    pickup_points, pickup_settle_minutes
+        Cold-load pickup, as `PickupCurve`: pairs of minutes out and factor, and how fast the load settles.
     """
 
     equipment_share: float = 0.1
@@ -75,6 +78,13 @@ class Settings:
     switch_minutes: float = 4.0
     read_minutes: float = 2.0
     second_crew_at: str = ""
+    pickup_points: tuple[tuple[float, float], ...] = PickupCurve().points
+    pickup_settle_minutes: float = PickupCurve().settle_minutes
+
+    @property
+    def pickup(self) -> PickupCurve:
+        """How much load comes back after an outage."""
+        return PickupCurve(points=self.pickup_points, settle_minutes=self.pickup_settle_minutes)
 
 
 RANGES: dict[str, tuple[float, float, str]] = {
@@ -91,6 +101,7 @@ RANGES: dict[str, tuple[float, float, str]] = {
     "split_minutes": (0.0, 10_080.0, "give minutes, at most a week"),
     "switch_minutes": (0.0, 10_080.0, "give minutes, at most a week"),
     "read_minutes": (0.0, 10_080.0, "give minutes, at most a week"),
+    "pickup_settle_minutes": (1.0, 1440.0, "give minutes, 1 to a day"),
 }
 """Lowest and highest value of every number, and the remedy."""
 
@@ -119,12 +130,33 @@ def check_settings(document: Any, circuit: Circuit, methods: tuple[str, ...] = (
     place = document.get("second_crew_at", "")
     if place and place not in circuit.enclosure_row:
         findings.append(_bad("second_crew_at names no enclosure of the circuit", place, "name an enclosure"))
+    if "pickup_points" in document:
+        findings += _check_points(document["pickup_points"])
     return findings
+
+
+def _check_points(points: Any) -> list[Finding]:
+    pairs = isinstance(points, Sequence) and not isinstance(points, str)
+    if not pairs or not all(_is_pair(point) for point in points):
+        return [_bad("pickup_points are no pairs of minutes and factor", points, "write for example [[0, 1], [30, 2]]")]
+    return PickupCurve(points=tuple((at, factor) for at, factor in points)).check()
+
+
+def _is_pair(point: Any) -> bool:
+    return (
+        isinstance(point, Sequence)
+        and not isinstance(point, str)
+        and len(point) == 2
+        and all(_is_within(value, 0.0, 1e6) for value in point)
+    )
 
 
 def read_settings(document: Mapping[str, Any]) -> Settings:
     """Read a table of settings that `check_settings` finds nothing wrong with."""
-    return Settings(**document)
+    given = dict(document)
+    if "pickup_points" in given:
+        given["pickup_points"] = tuple((float(at), float(factor)) for at, factor in given["pickup_points"])
+    return Settings(**given)
 
 
 def _is_within(value: object, low: float, high: float) -> bool:
