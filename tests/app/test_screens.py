@@ -280,11 +280,11 @@ def test_a_case_is_opened_by_form_and_shown_at_once(desk: Desk, show: Show) -> N
     at.text_input(key="new-title").set_value("Sedge Court dark")
     at.toggle(key="new-drill").set_value(True).run()
     press(at, "Open the case")
-    assert load_case(desk, "C-0001").state.title == "Sedge Court dark"
+    assert load_case(desk, "D-0001").state.title == "Sedge Court dark"
     assert "DRILL: nothing here is real" in words(at)
     at.multiselect(key="new-operated").set_value(["R2"]).run()
     press(at, "Open the case")
-    assert at.radio(key="case").value == "C-0002"
+    assert at.radio(key="case").value == "D-0002"
 
 
 def test_a_picked_span_and_enclosure_are_told_in_words(desk: Desk, show: Show) -> None:

@@ -38,6 +38,7 @@ OLD_BODIES: list[tuple[str, dict[str, Any]]] = [
         },
     ),
     ("case_closed", {}),
+    ("drill_ended", {}),
 ]
 
 

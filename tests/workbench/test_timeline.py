@@ -64,6 +64,7 @@ SAID: list[tuple[ev.Payload, str]] = [
         ),
         "Repair of S3: dig-in, cause auger; new piece",
     ),
+    (ev.DrillEnded(note="shift over"), "Drill ended (shift over)"),
     (ev.CaseClosed(), "Case closed, as left equals as found"),
     (
         ev.CaseClosed(note="handed over", difference=["S2 from: found closed, left open"]),

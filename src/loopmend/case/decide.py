@@ -36,6 +36,8 @@ def decide(known: Knowledge, state: CaseState, request: rq.Request) -> tuple[ev.
     LoopmendError
         With every reason why it is refused.
     """
+    if isinstance(request, rq.EndDrill):
+        return _end_drill(state, request)
     if state.closed_at is not None:
         raise OrderError.about(state.title, "case", "is closed", state.closed_at.isoformat(), "open a new case")
     if isinstance(request, rq.OpenCase):
@@ -63,6 +65,15 @@ def _change_assumptions(known: Knowledge, state: CaseState, request: rq.ChangeAs
 def _move_crew(known: Knowledge, state: CaseState, request: rq.MoveCrew) -> tuple[ev.Payload, ...]:
     known.circuit.require_enclosures([request.enclosure], "crew")
     return () if request.enclosure == state.crew_at else (ev.CrewMoved(enclosure=request.enclosure),)
+
+
+def _end_drill(state: CaseState, request: rq.EndDrill) -> tuple[ev.Payload, ...]:
+    """Decide on ending a drill: wherever it stands, since nothing of it is real; a real case is closed instead."""
+    if not state.drill:
+        raise OrderError.about(state.title, "drill", "is a real case, no drill", state.phase, "close it as a case")
+    if state.drill_ended:
+        raise OrderError.about(state.title, "drill", "was ended already", "ended", "look at its comparison")
+    return (ev.DrillEnded(note=request.note),)
 
 
 _DECIDERS: dict[type[Any], Callable[[Knowledge, CaseState, Any], tuple[ev.Payload, ...]]] = {

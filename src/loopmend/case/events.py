@@ -169,6 +169,13 @@ class CaseClosed:
     difference: list[str] = field(default_factory=list)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DrillEnded:
+    """A drill was ended: what was hidden may be told from now on, and nothing more is recorded."""
+
+    note: str = ""
+
+
 Payload = (
     CaseOpened
     | AssumptionsChanged
@@ -184,6 +191,7 @@ Payload = (
     | OrderStopped
     | RepairRecorded
     | CaseClosed
+    | DrillEnded
 )
 
 _KINDS: dict[str, type[Payload]] = {
@@ -201,6 +209,7 @@ _KINDS: dict[str, type[Payload]] = {
     "order_stopped": OrderStopped,
     "repair_recorded": RepairRecorded,
     "case_closed": CaseClosed,
+    "drill_ended": DrillEnded,
 }
 _NAMES = {payload: kind for kind, payload in _KINDS.items()}
 

@@ -129,6 +129,8 @@ class CaseState:
         anew, so these no longer count for it.
     out_history
         (time, enclosures out, customers out, critical customers out) at every change, the first when opened.
+    drill, drill_ended
+        Whether nothing of it is real, and whether it was ended, so that what was hidden may be told.
     """
 
     version: int
@@ -155,6 +157,7 @@ class CaseState:
     out_history: tuple[tuple[datetime, int, int, int], ...] = ()
     closed_at: datetime | None = None
     closing_note: str = ""
+    drill_ended: bool = False
     events: tuple[ev.CaseEvent, ...] = field(default=(), repr=False)
 
     @property
@@ -305,6 +308,8 @@ def _evolve(circuit: Circuit, state: CaseState, event: ev.CaseEvent) -> CaseStat
             return replace(state, repairs=(*state.repairs, Repair(record=record, actor=event.actor, at=event.at)))
         case ev.CaseClosed(note=note):
             return replace(state, closed_at=event.at, closing_note=note)
+        case ev.DrillEnded(note=note):
+            return replace(state, closed_at=state.closed_at or event.at, closing_note=note, drill_ended=True)
     return _evolve_order(circuit, state, event)
 
 

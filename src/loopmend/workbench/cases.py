@@ -22,10 +22,15 @@ from loopmend.records.batches import NewEvent
 from loopmend.records.store import StoredEvent, StreamHead, append, load, load_streams
 from loopmend.workbench.circuits import find_circuit, load_circuit
 from loopmend.workbench.desk import Desk
+from loopmend.workbench.drill_record import note_refusal
 from loopmend.workbench.failures import read_failures, recorded_failures
 from loopmend.workbench.knowledge import build_knowledge, method_accuracy
 from loopmend.workbench.repeats import another_request, require_same_request, same_payloads
 from loopmend.workbench.timeline import build_timeline
+
+REAL, DRILL = "C-", "D-"
+"""How the id of a case begins: a drill is told from a real case by its very name. Drills of older programs have the
+prefix of real cases and the mark in their opening; the mark decides what is real."""
 
 FACT_TRIES = 20
 """How often a plain fact is offered again when others write at the same moment."""
@@ -144,7 +149,7 @@ def submit(
             return repeated[-1]
         if not fact:
             _require_seen(case, expected_version)
-        payloads = decide(case.known, case.state, request)
+        payloads = _decide(desk, case, request, actor)
         if not payloads:
             return case.state.version
         try:
@@ -163,29 +168,47 @@ def submit(
     raise AssertionError("unreachable: the last try returns or raises")
 
 
+def _decide(desk: Desk, case: LoadedCase, request: Request, actor: str) -> tuple[ev.Payload, ...]:
+    """Decide; in a drill it is noted what was refused, so that it can be told at the end."""
+    try:
+        return decide(case.known, case.state, request)
+    except LoopmendError as error:
+        if case.state.drill:
+            asked = type(request).__name__
+            note_refusal(desk, case.case_id, asked, error, actor=actor.strip(), at=desk.clock())
+        raise
+
+
 def load_case(desk: Desk, case_id: str) -> LoadedCase:
     """Load a case as it stands; DataError if there is none of that id."""
     return build_case(desk, case_id, load(desk.store, case_id))
 
 
 def load_cases(desk: Desk) -> tuple[LoadedCase, ...]:
-    """Load every case, by id."""
-    return tuple(load_case(desk, head.stream) for head in load_streams(desk.store, "C-"))
+    """Load every case and every drill, by id."""
+    return tuple(load_case(desk, head.stream) for head in _heads(desk))
 
 
-def load_readable_cases(desk: Desk) -> tuple[tuple[LoadedCase, ...], tuple[tuple[StreamHead, LoopmendError], ...]]:
+def load_readable_cases(
+    desk: Desk, *, drills: bool = False
+) -> tuple[tuple[LoadedCase, ...], tuple[tuple[StreamHead, LoopmendError], ...]]:
     """Load every case, by id, and apart from them those that cannot be read, with the reason.
 
-    A damaged case, or one that a newer program wrote, must not hide the others.
+    A damaged case, or one that a newer program wrote, must not hide the others. Drills only where they are asked for
+    (those of older programs, named as real cases, are told by their mark).
     """
     readable: list[LoadedCase] = []
     unreadable: list[tuple[StreamHead, LoopmendError]] = []
-    for head in load_streams(desk.store, "C-"):
+    for head in _heads(desk) if drills else load_streams(desk.store, REAL):
         try:
             readable.append(load_case(desk, head.stream))
         except LoopmendError as error:
             unreadable.append((head, error))
     return tuple(readable), tuple(unreadable)
+
+
+def _heads(desk: Desk) -> tuple[StreamHead, ...]:
+    return (*load_streams(desk.store, REAL), *load_streams(desk.store, DRILL))
 
 
 def build_case(desk: Desk, case_id: str, stored: tuple[StoredEvent, ...]) -> LoadedCase:
@@ -216,6 +239,8 @@ def _known_beside(desk: Desk, case_id: str, first: StoredEvent) -> tuple[Circuit
     opened = ev.decode(first.kind, first.body)
     if not isinstance(opened, ev.CaseOpened):
         raise DataError.about(case_id, "cases", "does not begin with its opening", first.kind, "restore a backup")
+    if case_id.startswith(DRILL) and not opened.drill:
+        raise DataError.about(case_id, "cases", "is named as a drill and marked as real", "real", "restore a backup")
     files = load_circuit(desk, opened.circuit, opened.fingerprint)
     day = first.at.date()
     past = read_failures(files, None, day)[0] + recorded_failures(desk, opened.circuit, first.at)
@@ -263,13 +288,15 @@ def _about_case(case_id: str, problem: str, value: str, remedy: str) -> Finding:
 
 
 def _store_new(desk: Desk, payloads: list[ev.Payload], actor: str, command: str) -> str:
+    opened = payloads[0]
+    prefix = DRILL if isinstance(opened, ev.CaseOpened) and opened.drill else REAL
     while True:
-        heads = load_streams(desk.store, "C-")
+        heads = _heads(desk)
         repeated = _find_opened_by(desk, command, heads)
         if repeated:
             return _require_same_opening(desk, repeated, payloads, command)
-        number = 1 + max((int(head.stream[2:]) for head in heads if head.stream[2:].isdigit()), default=0)
-        case_id = f"C-{number:04d}"
+        taken = [head.stream[2:] for head in heads if head.stream.startswith(prefix)]
+        case_id = f"{prefix}{1 + max((int(number) for number in taken if number.isdigit()), default=0):04d}"
         try:
             append(
                 desk.store,

@@ -77,7 +77,7 @@ def _is_in_use(desk: Desk) -> bool:
     """Tell whether there is anything on the desk but a sample that is not complete."""
     heads = load_streams(desk.store, "C-")
     own = sample_circuit().stem
-    if len(heads) > 2 or any(kept.name != own for kept in list_circuits(desk)):
+    if len(heads) > 2 or load_streams(desk.store, "D-") or any(kept.name != own for kept in list_circuits(desk)):
         return True
     commands = {event.command_id for head in heads for event in load(desk.store, head.stream)}
     return LAST in commands or any(not command.startswith("sample-") for command in commands)

@@ -79,6 +79,8 @@ def _say_work(payload: ev.Payload, state: CaseState) -> str:
         case ev.CaseClosed(note=note, difference=difference):
             left = f"as left differs: {'; '.join(difference)}" if difference else "as left equals as found"
             return f"Case closed, {left}{_because(note)}"
+        case ev.DrillEnded(note=note):
+            return f"Drill ended{_because(note)}"
     raise ValueError(f"no words for {ev.kind_of(payload)}")
 
 
