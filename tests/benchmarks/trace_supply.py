@@ -56,6 +56,8 @@ def loops_as_columns(n_loops: int, phases_of_loop: np.ndarray) -> Circuit:
         street=np.full(n_enclosures, "", dtype=object),
         longitude=np.full(n_enclosures, np.nan),
         latitude=np.full(n_enclosures, np.nan),
+        device=np.zeros(n_enclosures, dtype=np.int8),
+        parking=np.full(n_enclosures, "", dtype=object),
     )
     spans = SpanColumns(
         span_id=np.array([f"S{row:07d}" for row in range(n_spans)], dtype=object),
@@ -72,6 +74,8 @@ def loops_as_columns(n_loops: int, phases_of_loop: np.ndarray) -> Circuit:
         installed_year=np.full(n_spans, np.nan),
         construction=np.full(n_spans, "", dtype=object),
         indicator=np.zeros((n_spans, 2), dtype=bool),
+        device=np.zeros((n_spans, 2), dtype=np.int8),
+        rated_a=np.full((n_spans, 2), np.nan),
     )
     return Circuit(enclosures, spans)
 

@@ -15,8 +15,10 @@ from hypothesis import strategies as st
 from files.small_loop import read_back, tables
 from loopmend.files.circuit import read_circuit, require_circuit
 from loopmend.files.export import write_circuit
-from loopmend.network.assets import Enclosure, EnclosureKind, EndState, Span
+from loopmend.network.assets import Device, Enclosure, EnclosureKind, EndState, Span
 from loopmend.network.graph import Circuit, build_circuit
+
+DEVICE = {"": Device.UNRECORDED} | {device.name.lower(): device for device in Device if device.name != "UNRECORDED"}
 
 
 def _known(value: Any) -> float | None:
@@ -41,6 +43,8 @@ def records(enclosures: gpd.GeoDataFrame, spans: gpd.GeoDataFrame) -> Circuit:
             street=row.street,
             longitude=row.geometry.x,
             latitude=row.geometry.y,
+            device=DEVICE[row.device],
+            parking=row.parking,
         )
         for row in enclosures.itertuples()
     ]
@@ -63,6 +67,10 @@ def records(enclosures: gpd.GeoDataFrame, spans: gpd.GeoDataFrame) -> Circuit:
             construction=row.construction,
             indicator_from=row.indicator in ("from", "both"),
             indicator_to=row.indicator in ("to", "both"),
+            from_device=DEVICE[row.from_device],
+            to_device=DEVICE[row.to_device],
+            from_rated_a=_known(row.from_rated_a),
+            to_rated_a=_known(row.to_rated_a),
         )
         for row in spans.itertuples()
     ]
@@ -70,7 +78,13 @@ def records(enclosures: gpd.GeoDataFrame, spans: gpd.GeoDataFrame) -> Circuit:
 
 
 def test_columns_equal_those_built_from_single_records(tmp_path: Path) -> None:
-    found = read_back(tables(), tmp_path)
+    written = tables()
+    written["spans"]["to_device"] = ["deadbreak_elbow", "", "Switch_Way", None]
+    written["spans"]["from_rated_a"] = [np.nan, 200.0, 600.0, np.nan]
+    written["enclosures"]["device"] = ["cutout", "", "", "", "breaker"]
+    written["enclosures"]["parking"] = ["", "plain", "none", "insulated", None]
+    found = read_back(written, tmp_path)
+    assert found.findings == ()
     circuit, expected = require_circuit(found), records(found.enclosures, found.spans)
     for mine, theirs in ((circuit.enclosures, expected.enclosures), (circuit.spans, expected.spans)):
         for field in dataclasses.fields(mine):

@@ -136,11 +136,11 @@ def test_tables_have_our_columns_whatever_else_the_layer_had(tmp_path: Path) -> 
     assert list(found.spans.columns) == [
         *("id", "from_id", "to_id", "from_end", "to_end", "phases", "length_m", "cable"),
         *("r_ohm_per_km", "x_ohm_per_km", "c_nf_per_km", "ampacity_a", "insulation", "installed"),
-        *("construction", "indicator", "geometry"),
+        *("construction", "indicator", "from_device", "to_device", "from_rated_a", "to_rated_a", "geometry"),
     ]
     assert list(found.enclosures.columns) == [
         *("id", "kind", "phases", "kva", "load_kw", "load_kvar", "customers", "critical"),
-        *("source_kv", "source_limit_a", "source_volts_pu", "street", "geometry"),
+        *("source_kv", "source_limit_a", "source_volts_pu", "street", "device", "parking", "geometry"),
     ]
     assert found.spans.crs == found.enclosures.crs == "EPSG:4326"
     assert found.fingerprint == read_back(tables(), tmp_path).fingerprint

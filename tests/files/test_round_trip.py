@@ -81,6 +81,8 @@ def sound_tables(draw: st.DrawFn) -> dict[str, gpd.GeoDataFrame]:
         "critical": [draw(st.integers(0, count)) for count in customers],
         "source_kv": [12.47, *[np.nan] * (n - 1)],
         "street": each(texts, n),
+        "device": [draw(st.sampled_from(["", "cutout", "fused_way"])), *[""] * (n - 1)],
+        "parking": each(st.sampled_from(["", "insulated", "plain", "none"]), n),
     }
     spans = {
         "id": span_names,
@@ -93,9 +95,12 @@ def sound_tables(draw: st.DrawFn) -> dict[str, gpd.GeoDataFrame]:
         "insulation": each(texts, n - 1),
         "installed": each(st.sampled_from(["", "1979", "1999-12-31", "2004-02-29"]), n - 1),
         "indicator": each(st.sampled_from(["none", "from", "to", "both"]), n - 1),
+        "from_device": each(st.sampled_from(["", "loadbreak_elbow", "cutout"]), n - 1),
+        "to_device": each(st.sampled_from(["", "deadbreak_elbow", "switch_way", "fused_way", "breaker"]), n - 1),
+        "to_rated_a": each(st.none() | st.floats(50, 900).map(lambda x: round(x, 2)), n - 1),
     }
     enclosures["load_kw"] = np.array(enclosures["load_kw"], dtype=float)
-    for column in ("length_m", "ampacity_a"):
+    for column in ("length_m", "ampacity_a", "to_rated_a"):
         spans[column] = np.array(spans[column], dtype=float)
     lines = [shapely.LineString(places[k : k + 2]) for k in range(n - 1)]
     return {
@@ -240,12 +245,27 @@ def test_a_circuit_column_by_column(tmp_path: Path) -> None:
         ("spans", "length_m", 104.6),
         ("spans", "to_end", "open"),
         ("spans", "installed", "1990"),
+        ("spans", "to_device", "deadbreak_elbow"),
+        ("spans", "from_rated_a", 600.0),
+        ("enclosures", "parking", "plain"),
     ],
 )
 def test_any_change_changes_the_fingerprint(layer: str, column: str, value: Any, tmp_path: Path) -> None:
     changed = tables()
     changed[layer].loc[1, column] = value
     assert read_back(changed, tmp_path).fingerprint != read_back(tables(), tmp_path).fingerprint
+
+
+def test_a_blank_column_of_devices_leaves_the_fingerprint_as_it_was(tmp_path: Path) -> None:
+    """A circuit kept before these columns came is still the same circuit."""
+    wide = tables()
+    for layer, columns in (
+        ("spans", {"from_device": "", "to_device": None, "from_rated_a": np.nan, "to_rated_a": np.nan}),
+        ("enclosures", {"device": "", "parking": ""}),
+    ):
+        for column, value in columns.items():
+            wide[layer][column] = value
+    assert read_back(wide, tmp_path).fingerprint == read_back(tables(), tmp_path).fingerprint
 
 
 def test_a_moved_enclosure_changes_the_fingerprint(tmp_path: Path) -> None:

@@ -7,6 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from loopmend.network.assets import (
+    PARKINGS,
+    Device,
     Enclosure,
     EnclosureKind,
     End,
@@ -41,6 +43,8 @@ enclosures = st.builds(
     street=st.text(max_size=8),
     longitude=st.floats(-180, 180),
     latitude=st.floats(-90, 90),
+    device=st.sampled_from(Device),
+    parking=st.sampled_from(("", *PARKINGS)),
 )
 spans = st.builds(
     Span,
@@ -61,6 +65,10 @@ spans = st.builds(
     construction=st.text(max_size=8),
     indicator_from=st.booleans(),
     indicator_to=st.booleans(),
+    from_device=st.sampled_from(Device),
+    to_device=st.sampled_from(Device),
+    from_rated_a=maybe,
+    to_rated_a=maybe,
 )
 
 
@@ -74,7 +82,13 @@ def test_enclosures_come_back_from_columns_as_they_went_in(rows: list[Enclosure]
 def test_spans_come_back_from_columns_as_they_went_in(rows: list[Span]) -> None:
     ids = enclosure_columns([Enclosure(enclosure_id=name, kind=EnclosureKind.CABINET) for name in ("E1", "E2", "E3")])
     columns = span_columns(rows, ids.enclosure_id)
-    assert columns.enclosure.shape == columns.state.shape == columns.indicator.shape == (len(rows), 2)
+    assert (
+        columns.enclosure.shape
+        == columns.state.shape
+        == columns.indicator.shape
+        == columns.rated_a.shape
+        == (len(rows), 2)
+    )
     assert [span_at_row(columns, ids.enclosure_id, row) for row in range(len(rows))] == rows
 
 

@@ -15,6 +15,7 @@ from loopmend.files.snapping import NOWHERE
 from loopmend.files.spans import SpanLayer
 from loopmend.network.assets import (
     ALL_PHASES,
+    Device,
     EnclosureColumns,
     EndState,
     Ints,
@@ -25,6 +26,7 @@ from loopmend.network.assets import (
 
 CRS = "EPSG:4326"
 LETTERS: Texts = np.array([phase_letters(bits) for bits in range(ALL_PHASES + 1)], dtype=object)
+DEVICE_LABELS: Texts = np.array([device.label for device in Device], dtype=object)
 STATE_LABELS: Texts = np.array([state.label for state in EndState], dtype=object)
 
 
@@ -66,6 +68,8 @@ def build_columns(enclosures: EnclosureLayer, spans: SpanLayer, rows: Ints) -> t
         street=enclosures.street,
         longitude=shapely.get_x(enclosures.lonlat),
         latitude=shapely.get_y(enclosures.lonlat),
+        device=enclosures.device.astype(np.int8),
+        parking=enclosures.parking,
     ), SpanColumns(
         span_id=spans.ids,
         enclosure=rows,
@@ -77,6 +81,8 @@ def build_columns(enclosures: EnclosureLayer, spans: SpanLayer, rows: Ints) -> t
         installed_year=spans.installed_year,
         construction=spans.construction,
         indicator=mounted,
+        device=spans.device.astype(np.int8),
+        rated_a=spans.rated_a,
         **spans.cable_values,
     )
 
@@ -98,6 +104,8 @@ def enclosure_table(enclosures: EnclosureLayer | None, spans: SpanLayer | None, 
         "customers": enclosures.numbers["customers"].astype(np.int64),
         "critical": enclosures.numbers["critical"].astype(np.int64),
         "street": enclosures.street,
+        "device": DEVICE_LABELS[enclosures.device],
+        "parking": enclosures.parking,
     }
     return _layer(columns, ENCLOSURE_COLUMNS, enclosures.lonlat)
 
@@ -126,5 +134,9 @@ def span_table(spans: SpanLayer | None, enclosures: EnclosureLayer | None, rows:
         "installed": spans.installed,
         "construction": spans.construction,
         "indicator": spans.indicator,
+        "from_device": DEVICE_LABELS[spans.device[:, 0]],
+        "to_device": DEVICE_LABELS[spans.device[:, 1]],
+        "from_rated_a": spans.rated_a[:, 0],
+        "to_rated_a": spans.rated_a[:, 1],
     }
     return _layer(columns, SPAN_COLUMNS, spans.lonlat)

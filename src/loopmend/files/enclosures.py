@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,9 +12,9 @@ import pandas as pd
 from loopmend.errors import Severity
 from loopmend.files.cells import EXACT_INTEGER, Numbers, codes_from, numbers_from, phases_from, texts_from
 from loopmend.files.findings import FindingLog
-from loopmend.files.layout import KINDS
+from loopmend.files.layout import KINDS, PARKING_STANDS, SOURCE_DEVICES
 from loopmend.files.shapes import Shapes
-from loopmend.network.assets import EnclosureKind, Floats, Ints, Texts
+from loopmend.network.assets import Device, EnclosureKind, Floats, Ints, Texts
 
 COUNTS = ("kva", "customers", "critical")
 """Numbers that are 0 where blank and never below."""
@@ -31,6 +32,8 @@ class EnclosureLayer:
         What to call each row in a finding: its id, or where it stands if it has none.
     phases
         Bits, 0 where the layer is silent.
+    device
+        `Device` of each source as the layer says it, 0 elsewhere.
     sound
         Whether ids are there and unique and kinds and phases known: enough to trace over.
     """
@@ -41,6 +44,8 @@ class EnclosureLayer:
     phases: Ints
     numbers: dict[str, Floats]
     street: Texts
+    device: Ints
+    parking: Texts
     lonlat: Any
     sound: bool
 
@@ -86,6 +91,20 @@ def check_numbers(
     return numbers
 
 
+def check_codes(
+    columns: pd.DataFrame, name: str, layer: str, meaning: Mapping[str, Any], blank: Any, labels: Texts, log: FindingLog
+) -> Texts:
+    """Read an optional column of code values, `blank` where it is blank or not known, and note the unknown ones."""
+    if name not in columns.columns:
+        return np.full(len(columns), blank, dtype=object)
+    cells = texts_from(columns[name])
+    read, unknown = codes_from(cells, meaning, blank)
+    log.add_rows(
+        layer, labels, unknown, f"{name} is not known", cells, f"use one of: {', '.join(filter(None, meaning))}"
+    )
+    return np.where(unknown, blank, read)
+
+
 def check_enclosures(columns: pd.DataFrame, shapes: Shapes, labels: Texts, log: FindingLog) -> EnclosureLayer:
     """Check every enclosure and note every fault.
 
@@ -114,15 +133,20 @@ def check_enclosures(columns: pd.DataFrame, shapes: Shapes, labels: Texts, log: 
     else:
         words = "it has no place and will not be on the map"
         log.add_rows("enclosures", labels, blank, words, "empty geometry", "add its point", "warning")
+    numbers = (
+        _check_counts(columns, labels, log)
+        | _check_loads(columns, labels, log)
+        | _check_sources(columns, kind, labels, log)
+    )
     return EnclosureLayer(
         ids=ids,
         labels=labels,
         kind=np.where(unknown_kind, EnclosureKind.PADMOUNT.value, kind),
         phases=np.maximum(phases, 0),
-        numbers=_check_counts(columns, labels, log)
-        | _check_loads(columns, labels, log)
-        | _check_sources(columns, kind, labels, log),
+        numbers=numbers,
         street=texts_from(column_of(columns, "street")),
+        device=_check_protection(columns, numbers["source_kv"], labels, log),
+        parking=check_codes(columns, "parking", "enclosures", PARKING_STANDS, "", labels, log),
         lonlat=shapes.lonlat,
         sound=bool(ids_sound and not unknown_kind.any() and (phases >= 0).all()),
     )
@@ -176,6 +200,16 @@ def _check_sources(columns: pd.DataFrame, kind: Texts, labels: Texts, log: Findi
         "source_limit_a": np.where(source & (limit > 0), limit, np.nan),
         "source_volts_pu": np.where(volts > 0, volts, 1.0),
     }
+
+
+def _check_protection(columns: pd.DataFrame, source_kv: Floats, labels: Texts, log: FindingLog) -> Ints:
+    device = check_codes(columns, "device", "enclosures", SOURCE_DEVICES, 0, labels, log).astype(np.int64)
+    stray = (device > 0) & np.isnan(source_kv)
+    if stray.any():
+        told = [Device(code).label for code in device.tolist()]
+        words = "device is given but source_kv is blank, so it protects no source"
+        log.add_rows("enclosures", labels, stray, words, told, "set source_kv if it is a source", "warning")
+    return device
 
 
 def check_any_source(layer: EnclosureLayer, log: FindingLog) -> None:

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from loopmend.files.layout import ENCLOSURE_COLUMNS, SPAN_COLUMNS
+from loopmend.files.layout import ADDED_COLUMNS, ENCLOSURE_COLUMNS, SPAN_COLUMNS, STREET_COLUMNS
 
 NUMBER_DECIMALS = 6
 """Decimals of numbers that count: a shapefile keeps 15, and nobody measures a micrometre."""
@@ -22,13 +22,17 @@ DEGREE_DECIMALS = 8
 _BREAK = b"\x1e"
 
 
-def fingerprint_circuit(enclosures: gpd.GeoDataFrame, spans: gpd.GeoDataFrame) -> str:
-    """Compute the fingerprint of a circuit's two layers.
+def fingerprint_circuit(
+    enclosures: gpd.GeoDataFrame, spans: gpd.GeoDataFrame, streets: gpd.GeoDataFrame | None = None
+) -> str:
+    """Compute the fingerprint of a circuit's layers that answers rest on.
 
     Parameters
     ----------
     enclosures, spans
         With our columns, in longitude and latitude.
+    streets
+        Likewise; without any, the fingerprint is that of the two layers.
 
     Returns
     -------
@@ -46,16 +50,33 @@ def fingerprint_circuit(enclosures: gpd.GeoDataFrame, spans: gpd.GeoDataFrame) -
         order = np.argsort(table["id"].to_numpy(dtype=object), kind="stable")
         for name, content in _contents(table, columns, order):
             digest.update(_BREAK + name.encode() + _BREAK + content)
+    if streets is not None and len(streets):
+        for name, content in _contents(streets, STREET_COLUMNS, _in_any_order(streets)):
+            digest.update(_BREAK + b"streets " + name.encode() + _BREAK + content)
     return digest.hexdigest()
 
 
+def _in_any_order(streets: gpd.GeoDataFrame) -> Any:
+    """Order streets by id, then by where they lie: they need no id."""
+    first = shapely.get_coordinates(shapely.get_point(np.asarray(streets.geometry.array, dtype=object), 0))
+    last = shapely.get_coordinates(shapely.get_point(np.asarray(streets.geometry.array, dtype=object), -1))
+    x, y, to_x, to_y = np.round(np.column_stack([first, last]), DEGREE_DECIMALS).T
+    codes, _ = pd.factorize(streets["id"].to_numpy(dtype=object), sort=True)
+    return np.lexsort((to_y, to_x, y, x, codes))
+
+
 def _contents(table: gpd.GeoDataFrame, columns: Sequence[str], order: Any) -> list[tuple[str, bytes]]:
-    contents = [(name, _cells(table[name], order)) for name in columns]
+    counted = [name for name in columns if name not in ADDED_COLUMNS or not _is_blank(table[name])]
+    contents = [(name, _cells(table[name], order)) for name in counted]
     geometry = np.asarray(table.geometry.array, dtype=object)[order]
     coordinates, row = shapely.get_coordinates(geometry, return_index=True)
     contents.append(("places", (np.round(coordinates, DEGREE_DECIMALS) + 0.0).astype("<f8").tobytes()))
     contents.append(("rows", row.astype("<i8").tobytes()))
     return contents
+
+
+def _is_blank(column: pd.Series[Any]) -> bool:
+    return bool((column.isna() | (column == "")).all())
 
 
 def _cells(column: pd.Series[Any], order: Any) -> bytes:

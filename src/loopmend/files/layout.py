@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from loopmend.network.assets import EnclosureKind, EndState
+from loopmend.network.assets import PARKINGS, Device, EnclosureKind, EndState
 from loopmend.units import FOOT_M, LENGTH_UNITS_M, MILE_M
 
 ENCLOSURE_COLUMNS = (
@@ -18,6 +18,8 @@ ENCLOSURE_COLUMNS = (
     "source_limit_a",
     "source_volts_pu",
     "street",
+    "device",
+    "parking",
 )
 """Columns of the layer ``enclosures``, besides its points."""
 
@@ -38,13 +40,23 @@ SPAN_COLUMNS = (
     "installed",
     "construction",
     "indicator",
+    "from_device",
+    "to_device",
+    "from_rated_a",
+    "to_rated_a",
 )
 """Columns of the layer ``spans``, besides its lines; ``length_ft`` is read too, and written as metres."""
 
-READ_COLUMNS = {"enclosures": ENCLOSURE_COLUMNS, "spans": (*SPAN_COLUMNS, "length_ft")}
+STREET_COLUMNS = ("id", "name", "m_per_min")
+"""Columns of the optional layer ``streets``, besides its lines."""
+
+ADDED_COLUMNS = ("device", "parking", "from_device", "to_device", "from_rated_a", "to_rated_a")
+"""Columns that came after fingerprints were first taken: where they are blank throughout, they do not count in one."""
+
+READ_COLUMNS = {"enclosures": ENCLOSURE_COLUMNS, "spans": (*SPAN_COLUMNS, "length_ft"), "streets": STREET_COLUMNS}
 """Columns that a field map may fill, by layer."""
 
-GEOMETRY_TYPE = {"enclosures": "Point", "spans": "LineString"}
+GEOMETRY_TYPE = {"enclosures": "Point", "spans": "LineString", "streets": "LineString"}
 """The one kind of geometry that each layer holds."""
 
 SHAPEFILE_NAME_LENGTH = 10
@@ -53,6 +65,9 @@ SHAPEFILE_NAME_LENGTH = 10
 KINDS = {kind.value: kind.value for kind in EnclosureKind}
 END_STATES = {state.label: int(state) for state in EndState}
 CONSTRUCTIONS = ("direct_buried", "duct", "overhead")
+END_DEVICES = {device.label: int(device) for device in Device}
+SOURCE_DEVICES = {d.label: int(d) for d in (Device.CUTOUT, Device.BREAKER, Device.FUSED_WAY, Device.SWITCH_WAY)}
+PARKING_STANDS = {name: name for name in PARKINGS}
 INDICATORS = {"none": (False, False), "from": (True, False), "to": (False, True), "both": (True, True)}
 
 KILOFOOT_KM = FOOT_M
@@ -65,9 +80,12 @@ _POWER = {"k": 1.0, "": 1e-3, "M": 1e3}
 
 UNITS: dict[str, dict[str, float]] = {
     "length_m": LENGTH_UNITS_M,
+    "m_per_min": {"m_per_min": 1.0, "km_per_h": 1000.0 / 60.0, "mph": MILE_M / 60.0},
     "source_kv": {"kV": 1.0, "V": 1e-3},
     "source_limit_a": {"A": 1.0, "kA": 1e3},
     "ampacity_a": {"A": 1.0, "kA": 1e3},
+    "from_rated_a": {"A": 1.0, "kA": 1e3},
+    "to_rated_a": {"A": 1.0, "kA": 1e3},
     "kva": {f"{prefix}VA": factor for prefix, factor in _POWER.items()},
     "load_kw": {f"{prefix}W": factor for prefix, factor in _POWER.items()},
     "load_kvar": {f"{prefix}var": factor for prefix, factor in _POWER.items()},

@@ -11,9 +11,9 @@ import pandas as pd
 
 from loopmend.files.cables import Cable, find_cable
 from loopmend.files.cells import by_distinct, codes_from, phases_from, texts_from, years_from
-from loopmend.files.enclosures import check_ids, check_numbers, column_of
+from loopmend.files.enclosures import check_codes, check_ids, check_numbers, column_of
 from loopmend.files.findings import FindingLog
-from loopmend.files.layout import CONSTRUCTIONS, END_STATES, INDICATORS
+from loopmend.files.layout import CONSTRUCTIONS, END_DEVICES, END_STATES, INDICATORS
 from loopmend.files.shapes import Shapes, measure_lengths_m
 from loopmend.network.assets import ALL_PHASES, Bools, EndState, Floats, Ints, Texts
 from loopmend.units import FOOT_M
@@ -49,6 +49,8 @@ class SpanLayer:
         Normal `EndState` of each end, shape (n, 2).
     phases
         Bits, `ALL_PHASES` where the layer is silent.
+    device, rated_a
+        `Device` of each end as the layer says it, and amperes that may be broken there or NaN, shape (n, 2).
     installed, installed_year
         As the layer says it, and the year of it (NaN where blank).
     sound
@@ -69,6 +71,8 @@ class SpanLayer:
     installed_year: Floats
     construction: Texts
     indicator: Texts
+    device: Ints
+    rated_a: Floats
     lonlat: Any
     sound: bool
 
@@ -113,6 +117,8 @@ def check_spans(
         installed_year=year,
         construction=_check_construction(columns, labels, log),
         indicator=_check_indicators(columns, labels, log),
+        device=_check_devices(columns, labels, log),
+        rated_a=_check_ratings(columns, labels, log),
         lonlat=shapes.lonlat,
         sound=ids_sound and states_sound and phases_sound,
     )
@@ -150,6 +156,22 @@ def _check_indicators(columns: pd.DataFrame, labels: Texts, log: FindingLog) -> 
     meaning, unknown = codes_from(cells, {name: name for name in INDICATORS}, "none")
     log.add_rows("spans", labels, unknown, "indicator is not known", cells, f"use one of: {', '.join(INDICATORS)}")
     return np.where(unknown, "none", meaning)
+
+
+def _check_devices(columns: pd.DataFrame, labels: Texts, log: FindingLog) -> Ints:
+    pair = [check_codes(columns, f"{end}_device", "spans", END_DEVICES, 0, labels, log) for end in ("from", "to")]
+    return np.stack(pair, axis=1).astype(np.int64)
+
+
+def _check_ratings(columns: pd.DataFrame, labels: Texts, log: FindingLog) -> Floats:
+    rated = np.full((len(labels), 2), np.nan)
+    for end, name in enumerate(("from_rated_a", "to_rated_a")):
+        if name in columns.columns:
+            values = check_numbers(columns, name, "spans", labels, log).found
+            low = np.isfinite(values) & ~(values > 0)
+            log.add_rows("spans", labels, low, f"{name} must be above 0", values, "correct it, or leave it blank")
+            rated[:, end] = np.where(low, np.nan, values)
+    return rated
 
 
 def _check_lengths(columns: pd.DataFrame, shapes: Shapes, labels: Texts, log: FindingLog) -> Floats:

@@ -57,6 +57,32 @@ class EndState(IntEnum):
         return self.name.lower()
 
 
+class Device(IntEnum):
+    """What opens and closes a span end, or protects a source: it says when it may be operated.
+
+    ``LOADBREAK_ELBOW`` (200 A class) is operated energized within its rating, never on a fault; ``DEADBREAK_ELBOW``
+    (600 A class) only de-energized; ``SWITCH_WAY`` and ``FUSED_WAY`` are ways of a cabinet; ``CUTOUT`` is the fuse on
+    a riser pole; ``BREAKER`` stands in a station. ``UNRECORDED``: the layer does not say.
+    """
+
+    UNRECORDED = 0
+    LOADBREAK_ELBOW = 1
+    DEADBREAK_ELBOW = 2
+    SWITCH_WAY = 3
+    FUSED_WAY = 4
+    CUTOUT = 5
+    BREAKER = 6
+
+    @property
+    def label(self) -> str:
+        """Name as files write it, such as ``loadbreak_elbow``; "" for `UNRECORDED`."""
+        return self.name.lower() if self else ""
+
+
+PARKINGS = ("insulated", "plain", "none")
+"""Parking stands of an enclosure: with an insulated cap, so that a live elbow may stay there; without; no stand."""
+
+
 def end_from_label(label: str) -> End:
     """Read ``from`` or ``to``; KeyError for anything else."""
     return End[label.upper()] if label in ("from", "to") else End[f"not an end: {label}"]
@@ -97,6 +123,10 @@ class Enclosure:
         Voltage held at the source, per unit of nominal.
     longitude, latitude
         Place, degrees (WGS 84); NaN where the circuit has no map.
+    device
+        Protective device of a source, `Device.UNRECORDED` where the layer does not say.
+    parking
+        One of `PARKINGS`, or "" where the layer does not say.
     """
 
     enclosure_id: str
@@ -113,6 +143,8 @@ class Enclosure:
     street: str = ""
     longitude: float = float("nan")
     latitude: float = float("nan")
+    device: Device = Device.UNRECORDED
+    parking: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,6 +165,10 @@ class Span:
         Calendar year laid, or None where the record is blank. Never guessed.
     indicator_from, indicator_to
         Whether a fault indicator is mounted at that end.
+    from_device, to_device
+        What opens and closes that end, `Device.UNRECORDED` where the layer does not say: see `find_end_devices`.
+    from_rated_a, to_rated_a
+        Largest current that may be broken there, amperes, None where the layer does not say.
     """
 
     span_id: str
@@ -152,6 +188,10 @@ class Span:
     construction: str = ""
     indicator_from: bool = False
     indicator_to: bool = False
+    from_device: Device = Device.UNRECORDED
+    to_device: Device = Device.UNRECORDED
+    from_rated_a: float | None = None
+    to_rated_a: float | None = None
 
     def enclosure_at(self, end: End) -> str:
         """Id of the enclosure where this end lands."""
@@ -162,7 +202,8 @@ class Span:
 class EnclosureColumns:
     """Enclosures as columns, one row each, in the circuit's order.
 
-    Same meaning as `Enclosure`; an unknown number is NaN, ``phases`` are bits (A 1, B 2, C 4), all shape (n,).
+    Same meaning as `Enclosure`; an unknown number is NaN, ``phases`` are bits (A 1, B 2, C 4), ``device`` values of
+    `Device`, all shape (n,).
     """
 
     enclosure_id: Texts
@@ -179,6 +220,8 @@ class EnclosureColumns:
     street: Texts
     longitude: Floats
     latitude: Floats
+    device: NDArray[np.int8]
+    parking: Texts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -186,7 +229,8 @@ class SpanColumns:
     """Spans as columns, one row each, in the circuit's order.
 
     ``enclosure`` holds row numbers into the enclosures, shape (n, 2), columns from and to; ``state`` the normal
-    `EndState` of each end, shape (n, 2); ``indicator`` whether each end has one, shape (n, 2); the rest shape (n,).
+    `EndState` of each end, ``indicator`` whether each end has one, ``device`` the `Device` of each end as the layer
+    says it, ``rated_a`` amperes or NaN, all shape (n, 2); the rest shape (n,).
     """
 
     span_id: Texts
@@ -203,6 +247,8 @@ class SpanColumns:
     installed_year: Floats
     construction: Texts
     indicator: Bools
+    device: NDArray[np.int8]
+    rated_a: Floats
 
 
 def _number(value: float | None) -> float:
@@ -231,6 +277,8 @@ def enclosure_columns(enclosures: list[Enclosure]) -> EnclosureColumns:
         street=np.array([row.street for row in rows], dtype=object),
         longitude=np.array([row.longitude for row in rows], dtype=float),
         latitude=np.array([row.latitude for row in rows], dtype=float),
+        device=np.array([row.device for row in rows], dtype=np.int8),
+        parking=np.array([row.parking for row in rows], dtype=object),
     )
 
 
@@ -253,6 +301,8 @@ def span_columns(spans: list[Span], enclosure_ids: Texts) -> SpanColumns:
         installed_year=np.array([_number(span.installed_year) for span in spans]),
         construction=np.array([span.construction for span in spans], dtype=object),
         indicator=np.array([(s.indicator_from, s.indicator_to) for s in spans], dtype=bool).reshape(-1, 2),
+        device=np.array([(s.from_device, s.to_device) for s in spans], dtype=np.int8).reshape(-1, 2),
+        rated_a=np.array([(_number(s.from_rated_a), _number(s.to_rated_a)) for s in spans]).reshape(-1, 2),
     )
 
 
@@ -266,6 +316,7 @@ def enclosure_at_row(columns: EnclosureColumns, row: int) -> Enclosure:
     values["customers"], values["critical"] = int(values["customers"]), int(values["critical"])
     values["phases"] = phase_letters(int(values["phases"]))
     values["kind"] = EnclosureKind(values["kind"])
+    values["device"] = Device(int(values["device"]))
     return Enclosure(**values)
 
 
@@ -290,4 +341,8 @@ def span_at_row(columns: SpanColumns, enclosure_ids: Texts, row: int) -> Span:
         construction=columns.construction[row],
         indicator_from=bool(columns.indicator[row, 0]),
         indicator_to=bool(columns.indicator[row, 1]),
+        from_device=Device(int(columns.device[row, 0])),
+        to_device=Device(int(columns.device[row, 1])),
+        from_rated_a=_known(columns.rated_a[row, 0]),
+        to_rated_a=_known(columns.rated_a[row, 1]),
     )

@@ -14,12 +14,14 @@ from typing import Any
 
 import networkx as nx
 import numpy as np
+from numpy.typing import NDArray
 
 from loopmend.errors import Finding, NetworkError
 from loopmend.network.assets import (
     Enclosure,
     EnclosureColumns,
     End,
+    Floats,
     Ints,
     Span,
     SpanColumns,
@@ -28,6 +30,8 @@ from loopmend.network.assets import (
     span_at_row,
     span_columns,
 )
+from loopmend.network.devices import find_end_devices, find_end_ratings
+from loopmend.network.streets import Streets
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,10 +42,13 @@ class Circuit:
     ----------
     enclosures, spans
         Columns; their row order is the order of every array that belongs to the circuit.
+    streets
+        Streets to drive on, where a layer gives them.
     """
 
     enclosures: EnclosureColumns
     spans: SpanColumns
+    streets: Streets | None = None
 
     @property
     def n_enclosures(self) -> int:
@@ -85,6 +92,16 @@ class Circuit:
         """Id of the enclosure where an end of a span lands."""
         row = self.spans.enclosure[self.span_row[span_id], end]
         return str(self.enclosures.enclosure_id[row])
+
+    @cached_property
+    def end_device(self) -> NDArray[np.int8]:
+        """`Device` at every end, ours where the layer says none, shape (n_spans, 2); see `find_end_devices`."""
+        return find_end_devices(self.enclosures, self.spans)
+
+    @cached_property
+    def end_rated_a(self) -> Floats:
+        """Amperes that may be broken at every end, NaN where not known, shape (n_spans, 2)."""
+        return find_end_ratings(self.spans, self.end_device)
 
     @cached_property
     def ends_at(self) -> dict[str, tuple[tuple[str, End], ...]]:
