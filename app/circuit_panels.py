@@ -154,5 +154,5 @@ def _finding_map(files: CircuitFiles, key: str) -> None:
     live = MapLive(
         spans=files.spans[["id", "geometry"]], enclosures=files.enclosures[["id", "geometry"]], styles=styles
     )
-    base = base_of(f"{key}-{files.fingerprint}", files.backdrops, (south, west, north, east))
+    base = base_of(f"{key}-{files.fingerprint}", files.drawn, (south, west, north, east))
     draw_map(base, live, key=key, height=420)

@@ -13,7 +13,8 @@ A **problem** stops the work, because a plan or an order made from the data coul
   that are not above zero;
 - it is open where the circuit is: no coordinate reference system, coordinates that cannot be in it, geometry of the
   wrong kind, parts that do not join, WKT that is none;
-- a layer is not there, is empty, or cannot be read; the field map or the catalogue has faults.
+- a layer is not there, is empty, or cannot be read; the field map or the catalogue has faults;
+- a street, where a layer gives streets, that is no line or has a speed that is not above zero: minutes rest on it.
 
 A **warning** does not stop it: the answers are sound, something beside them is doubtful or missing:
 
@@ -24,7 +25,7 @@ A **warning** does not stop it: the answers are sound, something beside them is 
 - what only voltage and loading need: a cable name that is not in the catalogue;
 - what was filled in, so that somebody looks: a blank length taken from the drawing, a blank end joined by place,
   ``source_kv`` of 0 read as no source, a source limit without a source, a source of an unusual kind;
-- backdrops and failures that cannot be read.
+- a street that draws nothing; backdrops and failures that cannot be read.
 
 The check of the circuit as a whole (`loopmend.network.check`) says the same of loops, ties, islands and phases. It
 runs as soon as ids, ends and phases are sound, so its findings come in the same pass even while a number is wrong.
@@ -52,6 +53,7 @@ from loopmend.files.mapping import apply_map
 from loopmend.files.shapes import Shapes, settle_shapes
 from loopmend.files.snapping import NOWHERE
 from loopmend.files.spans import SpanLayer, check_spans
+from loopmend.files.streets import build_streets, check_streets, split_parts
 from loopmend.network.assets import Ints, Texts
 from loopmend.network.check import check_circuit
 from loopmend.network.graph import Circuit
@@ -60,6 +62,8 @@ TOLERANCE_M = 1.0
 """How far from its enclosure a span end may be drawn, metres."""
 
 BACKDROP = "backdrop_"
+STREETS = "streets"
+STREETS_DRAWN = "backdrop_streets"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,7 +87,9 @@ class CircuitFiles:
     name
         Of the field map, else of the file or folder.
     fingerprint
-        Of the two layers, whatever format and order of rows they came in.
+        Of the layers that answers rest on, whatever format and order of rows they came in.
+    streets
+        The layer ``streets`` with our columns, in longitude and latitude, or None where there is none.
     """
 
     circuit: Circuit | None
@@ -94,6 +100,14 @@ class CircuitFiles:
     failures: GeoTable | None
     name: str
     fingerprint: str
+    streets: gpd.GeoDataFrame | None = None
+
+    @property
+    def drawn(self) -> dict[str, gpd.GeoDataFrame]:
+        """What lies under the circuit on a map: the backdrops, and the streets where no backdrop draws them."""
+        if self.streets is None or STREETS_DRAWN in self.backdrops:
+            return self.backdrops
+        return {**self.backdrops, STREETS_DRAWN: self.streets}
 
     @property
     def problems(self) -> tuple[Finding, ...]:
@@ -185,11 +199,12 @@ def _read_beside(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Settled:
-    """The two layers as far as they could be read."""
+    """The two layers, and the streets, as far as they could be read."""
 
     enclosures: EnclosureLayer | None = None
     spans: SpanLayer | None = None
     rows: Ints | None = None
+    streets: gpd.GeoDataFrame | None = None
 
 
 def _settle(
@@ -204,7 +219,17 @@ def _settle(
         spans = check_spans(*found, cables, log)
     if enclosures is not None and spans is not None:
         spans, rows = link_spans(spans, enclosures, tolerance_m, log)
-    return _Settled(enclosures, spans, rows)
+    return _Settled(enclosures, spans, rows, _settle_streets(mapping, places, log))
+
+
+def _settle_streets(mapping: FieldMap, places: list[LayerPlace], log: FindingLog) -> gpd.GeoDataFrame | None:
+    """Read the streets where a layer of that name is there, or a field map names one; a backdrop stays a backdrop."""
+    taken = {source.lower() for source in mapping.backdrops.values()}
+    there = any(place.name.lower() == STREETS and STREETS not in taken for place in places)
+    if not there and mapping.streets == FieldMap().streets:
+        return None
+    found = _load_layer(STREETS, mapping.streets, places, log)
+    return None if found is None else check_streets(*found, log)
 
 
 def _load_layer(
@@ -221,6 +246,8 @@ def _load_layer(
             log.extend(refusal.findings)
             continue
         labels = row_labels(raw.columns, place.name if len(maps) > 1 else "")
+        if ours == STREETS:
+            raw, labels = split_parts(raw, labels)
         parts.append((raw.columns, settle_shapes(raw, layer_map.crs, ours, labels, log), labels))
     if len(parts) < len(maps):
         return None
@@ -292,7 +319,8 @@ def _finish(
         backdrops=backdrops,
         failures=failures,
         name=name,
-        fingerprint=fingerprint_circuit(enclosures, spans),
+        fingerprint=fingerprint_circuit(enclosures, spans, settled.streets),
+        streets=settled.streets,
     )
 
 
@@ -303,4 +331,4 @@ def _build(settled: _Settled) -> Circuit | None:
     linked = (rows != NOWHERE).all() and (rows[:, 0] != rows[:, 1]).all()
     if not (enclosures.sound and spans.sound and linked):
         return None
-    return Circuit(*build_columns(enclosures, spans, rows))
+    return Circuit(*build_columns(enclosures, spans, rows), streets=build_streets(settled.streets))

@@ -33,7 +33,7 @@ def write_circuit(
     Parameters
     ----------
     files
-        A circuit without problems (written with its backdrops and failures), or tables by layer name.
+        A circuit without problems (written with its streets, backdrops and failures), or tables by layer name.
     path
         Ending in ``.gpkg``: a GeoPackage, replaced if it is there. Else a folder, which must be new or empty.
     layer_format
@@ -79,6 +79,8 @@ def _tables(files: CircuitFiles | Mapping[str, GeoTable]) -> dict[str, GeoTable]
         return dict(files)
     require_circuit(files)
     tables: dict[str, GeoTable] = {"enclosures": files.enclosures, "spans": files.spans, **files.backdrops}
+    if files.streets is not None:
+        tables["streets"] = files.streets
     return tables if files.failures is None else {**tables, "failures": files.failures}
 
 

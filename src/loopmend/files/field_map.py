@@ -19,6 +19,11 @@
     [[spans]]
     ...
 
+    [[streets]]                   # optional
+    layer = "ST_CENTERLINE"
+    [streets.columns]
+    m_per_min = { column = "SPEED", unit = "mph" }
+
     [failures]                    # optional
     layer = "OUTAGE_PTS"
     [[backdrops]]                 # optional
@@ -42,7 +47,7 @@ from loopmend.files.findings import FindingLog
 from loopmend.files.layout import READ_COLUMNS, UNITS
 
 FORMAT = "loopmend/field-map/1"
-_TOP = ("format", "name", "enclosures", "spans", "failures", "backdrops")
+_TOP = ("format", "name", "enclosures", "spans", "streets", "failures", "backdrops")
 _LAYER = ("layer", "crs", "only", "constants", "defaults", "columns")
 _COLUMN = ("column", "unit", "values")
 
@@ -99,6 +104,7 @@ class FieldMap:
     name: str = ""
     enclosures: tuple[LayerMap, ...] = (LayerMap("enclosures"),)
     spans: tuple[LayerMap, ...] = (LayerMap("spans"),)
+    streets: tuple[LayerMap, ...] = (LayerMap("streets"),)
     failures: str = "failures"
     backdrops: Mapping[str, str] = field(default_factory=dict)
 
@@ -140,6 +146,7 @@ def _field_map(document: dict[str, Any], log: FindingLog) -> FieldMap:
         name=str(document.get("name", "")),
         enclosures=layers["enclosures"],
         spans=layers["spans"],
+        streets=layers["streets"],
         failures=failures[0] if failures else "failures",
         backdrops=backdrops,
     )

@@ -10,7 +10,7 @@ import numpy as np
 from loopmend.errors import Finding, Severity
 from loopmend.network.assets import Bools, Texts
 
-LAYER_ORDER = {"": 0, "field_map": 1, "circuit": 2, "enclosures": 3, "spans": 4}
+LAYER_ORDER = {"": 0, "field_map": 1, "circuit": 2, "enclosures": 3, "spans": 4, "streets": 5}
 """Order of layers in a list of findings; any other layer comes after, by name."""
 
 

@@ -1,20 +1,16 @@
-"""Minutes from each place to each other: as given, the other way round, along the route, or as the crow flies."""
+"""Minutes between places: as given, the other way round, along streets, along the route, or as the crow flies."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.sparse import csr_matrix
-from scipy.sparse.csgraph import dijkstra
 
 from loopmend.errors import EvidenceError, Finding
 from loopmend.locate.observations import CrewTimes
-from loopmend.network.assets import Floats, Ints
+from loopmend.locate.streets import EARTH_RADIUS_M, find_shortest, find_street_minutes, shortest_of_parallels
+from loopmend.network.assets import Floats
 from loopmend.network.graph import Circuit
-
-EARTH_RADIUS_M = 6_371_008.8
-"""Mean radius of the Earth, metres (IUGG)."""
 
 
 def build_travel_minutes(circuit: Circuit, times: CrewTimes, places: Sequence[str]) -> Floats:
@@ -37,7 +33,8 @@ def build_travel_minutes(circuit: Circuit, times: CrewTimes, places: Sequence[st
 
     Notes
     -----
-    Where no span leads from one place to another (a crew that comes from another loop), the straight line counts.
+    First what the case gives, then the way along the streets (`streets`), then along the route; where no span leads
+    from one place to another (a crew that comes from another loop), the straight line counts.
     """
     n = len(places)
     minutes = np.full((n, n), np.nan)
@@ -50,10 +47,18 @@ def build_travel_minutes(circuit: Circuit, times: CrewTimes, places: Sequence[st
     minutes = np.where(np.isnan(minutes), minutes.T, minutes)
     missing = np.isnan(minutes)
     if missing.any():
+        minutes = np.where(missing, _reckoned_minutes(circuit, times.travel_m_per_min, places), minutes)
+    _require_ways(minutes, places)
+    return minutes
+
+
+def _reckoned_minutes(circuit: Circuit, m_per_min: float, places: Sequence[str]) -> Floats:
+    """Minutes along the streets; where none leads along the route, and where no span leads straight."""
+    minutes = find_street_minutes(circuit, places, m_per_min)
+    if np.isinf(minutes).any():
         distance = find_route_distance_m(circuit, places)
         distance = np.where(np.isinf(distance), find_straight_distance_m(circuit, places), distance)
-        minutes = np.where(missing, distance / times.travel_m_per_min, minutes)
-    _require_ways(minutes, places)
+        minutes = np.where(np.isinf(minutes), distance / m_per_min, minutes)
     return minutes
 
 
@@ -102,38 +107,7 @@ def find_straight_distance_m(circuit: Circuit, places: Sequence[str]) -> Floats:
 
 
 def find_route_distance_m(circuit: Circuit, places: Sequence[str]) -> Floats:
-    """Find the shortest way along the spans between enclosures, every end passable; metres, infinite where none.
-
-    Notes
-    -----
-    A shortest way between two places within r of the first one stays within 2 r of it, so only that neighbourhood of
-    a large circuit is searched from every place.
-    """
+    """Find the shortest way along the spans between enclosures, every end passable; metres, infinite where none."""
     rows = np.array([circuit.enclosure_row[name] for name in places], dtype=np.int64)
-    graph = _route_graph(circuit, np.arange(circuit.n_enclosures))
-    found = np.full((len(rows), len(rows)), np.inf)
-    todo = list(range(len(rows)))
-    while todo:
-        from_first = dijkstra(graph, directed=False, indices=[int(rows[todo[0]])])[0]
-        group = [k for k in todo if np.isfinite(from_first[rows[k]])]
-        radius = 2.0 * float(from_first[rows[group]].max()) + 1.0
-        near = np.flatnonzero(from_first <= radius)
-        local = np.searchsorted(near, rows[group])
-        part = dijkstra(_route_graph(circuit, near), directed=False, indices=local)
-        found[np.ix_(group, group)] = part[:, local]
-        todo = [k for k in todo if k not in set(group)]
-    return found
-
-
-def _route_graph(circuit: Circuit, kept: Ints) -> csr_matrix:
-    """Graph of some enclosures (sorted rows), spans as edges with their length, the shortest of parallels."""
-    local = np.full(circuit.n_enclosures, -1, dtype=np.int64)
-    local[kept] = np.arange(len(kept))
-    ends = local[circuit.spans.enclosure]
-    use = (ends >= 0).all(axis=1) & (ends[:, 0] != ends[:, 1])
-    ends, length = np.sort(ends[use], axis=1), circuit.spans.length_m[use]
-    order = np.lexsort((length, ends[:, 1], ends[:, 0]))
-    ends, length = ends[order], length[order]
-    first = np.ones(len(ends), dtype=bool)
-    first[1:] = (ends[1:] != ends[:-1]).any(axis=1)
-    return csr_matrix((length[first], (ends[first, 0], ends[first, 1])), shape=(len(kept), len(kept)))
+    graph = shortest_of_parallels(circuit.spans.enclosure, circuit.spans.length_m, circuit.n_enclosures)
+    return find_shortest(graph, rows)

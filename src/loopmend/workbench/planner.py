@@ -117,7 +117,7 @@ def load_planner(
         choices=find_choices(network, records),
         spans=files.spans[["id", "geometry"]],
         enclosures=files.enclosures[["id", "geometry"]],
-        backdrops=files.backdrops,
+        backdrops=files.drawn,
         bounds=(south, west, north, east),
     )
 

@@ -18,7 +18,7 @@ from loopmend.network.assets import End
 from loopmend.network.loop_layout import LoopLayout, lay_out_loops
 from loopmend.network.oneline import LengthUnit, OneLineView, build_oneline_view
 from loopmend.network.tracing import trace_supply
-from loopmend.workbench.cases import LoadedCase, load_case, load_readable_cases
+from loopmend.workbench.cases import DRILL, LoadedCase, load_case, load_readable_cases
 from loopmend.workbench.desk import Desk
 from loopmend.workbench.outage import make_plan, plan_document
 from loopmend.workbench.timeline import TimelineEntry, build_timeline, say_evidence
@@ -113,14 +113,16 @@ class Reckoning(NamedTuple):
 
 
 def load_board(desk: Desk) -> tuple[BoardRow, ...]:
-    """Load every case for the board: open ones first, the newest first among them.
+    """Load every case for the board: open ones first, the newest first among them, and the drills behind them all.
 
     A case that cannot be read stands there too, as ``unreadable``, with the reason as what is due.
     """
-    readable, unreadable = load_readable_cases(desk)
+    readable, unreadable = load_readable_cases(desk, drills=True)
     rows = [_board_row(desk, case) for case in readable]
     rows += [_unreadable_row(head.stream, head.last_at, error) for head, error in unreadable]
-    return tuple(sorted(rows, key=lambda row: (row.phase == "closed", -row.opened_at.timestamp(), row.case_id)))
+    return tuple(
+        sorted(rows, key=lambda row: (row.drill, row.phase == "closed", -row.opened_at.timestamp(), row.case_id))
+    )
 
 
 def load_case_screen(desk: Desk, case_id: str, *, unit: LengthUnit = "ft") -> CaseScreen:
@@ -170,7 +172,7 @@ def load_case_screen(desk: Desk, case_id: str, *, unit: LengthUnit = "ft") -> Ca
         whole_view=whole,
         spans=case.files.spans[["id", "geometry"]],
         enclosures=case.files.enclosures[["id", "geometry"]],
-        backdrops=case.files.backdrops,
+        backdrops=case.files.drawn,
         bounds=_bounds(case, layouts),
         source_kv=max(float(circuit.enclosure(name).source_kv or 0.0) for name in state.operated),
     )
@@ -249,7 +251,7 @@ def _unreadable_row(case_id: str, last_at: datetime, error: LoopmendError) -> Bo
         title="cannot be read",
         circuit="",
         phase="unreadable",
-        drill=False,
+        drill=case_id.startswith(DRILL),
         operated="",
         opened_at=last_at,
         customers_at_opening=0,
