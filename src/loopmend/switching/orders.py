@@ -73,11 +73,11 @@ def draft_restoration(
     target = leave_idle_devices_open(circuit, restoration)
     changes = sequence_changes(circuit, now, target, hazards, fits=fits)
     if staging is None:
-        return _renumbered([*steps, *_spoken(circuit, changes)])
+        return renumbered([*steps, *_spoken(circuit, changes)])
     pickup, settings = staging
     first = replace(pickup, out_minutes=pickup.out_minutes + len(steps) * pickup.step_minutes)
     stages = stage_pickup(circuit, changes, hazards, first, settings)
-    return _renumbered([*steps, *_spoken(circuit, [s.change for s in stages], [_say_stage(s) for s in stages])])
+    return renumbered([*steps, *_spoken(circuit, [s.change for s in stages], [_say_stage(s) for s in stages])])
 
 
 def _say_stage(stage: Stage) -> str:
@@ -131,7 +131,7 @@ def draft_grounding(circuit: Circuit, now: Positions, spans: Iterable[str]) -> t
             for step in made:
                 now = apply_step(circuit, now, step)
             steps += made
-    return _renumbered(steps)
+    return renumbered(steps)
 
 
 def draft_return(
@@ -139,23 +139,39 @@ def draft_return(
 ) -> tuple[Step, ...]:
     """Draft the order that leads back to the normal arrangement after the repair.
 
-    Two sources are never tied, so customers between are interrupted for a moment where the open point goes back; the
-    step says who. Where two sources meet at an elbow still to be closed, the phases are compared first.
+    Two sources are not tied, so customers between are interrupted for a moment where the open point goes back; the
+    step says who. Where the company allows a momentary parallel (`with_momentary_parallel`) the last elbow is closed
+    first and nobody is interrupted. Where two sources meet at an elbow still to be closed, the phases are compared
+    first.
 
     Raises
     ------
     OrderError
         If it cannot be done without breaking a rule, for example while work is recorded on a grounded span.
     """
-    return _renumbered(_spoken(circuit, sequence_changes(circuit, now, normal, hazards, fits=fits)))
+    return renumbered(_spoken(circuit, sequence_changes(circuit, now, normal, hazards, fits=fits)))
+
+
+def with_momentary_parallel(circuit: Circuit, hazards: Hazards) -> Hazards:
+    """Let a draft reckon that the phases at every elbow will have been compared by the step before it closes.
+
+    Only for drafting: what is signed stands on the comparisons that are on record.
+    """
+    ends = frozenset((str(span), end) for span in circuit.spans.span_id for end in End)
+    return replace(hazards, momentary_parallel=True, phasing_recorded=ends)
 
 
 def fits_limits(
     circuit: Circuit, *, demand: float, power_factor: float, lowest_volts_pu: float, frequency_hz: float = 60.0
 ) -> Fits:
-    """Make the check whether positions keep ampacity, source limits and lowest voltage."""
+    """Make the check whether positions keep ampacity, source limits and lowest voltage.
+
+    While two sources are tied for a moment nothing is reckoned: the load lies on both.
+    """
 
     def fits(positions: Positions) -> bool:
+        if trace_supply(circuit, positions).tied:
+            return True
         flow = solve_flow(circuit, positions, demand=demand, power_factor=power_factor, frequency_hz=frequency_hz)
         return not find_violations(circuit, flow, lowest_volts_pu)
 
@@ -186,6 +202,17 @@ def _device_step(name: str, *, closed: bool, why: str) -> Step:
     return _step("open_device", name, None, None, says=says, expect="Device open on every phase, tag on")
 
 
+def check_parked(circuit: Circuit, span: str, end: End) -> Step:
+    """Write the step that looks whether an elbow is parked as recorded, and has it tagged."""
+    return _isolating_step(circuit, span, end, EndState.OPEN)
+
+
+def without_tag(step: Step) -> Step:
+    """Take the tag out of the words of a step, where the tag has a step of its own."""
+    says = step.says.replace(", and tag it", "").replace(" and tag it", "").replace("take the tag off and ", "")
+    return replace(step, says=says, expect=step.expect.replace(", tag on", ""))
+
+
 def _grounding_steps(circuit: Circuit, span: str, end: End) -> list[Step]:
     place = circuit.enclosure_at(span, end)
     return [
@@ -213,7 +240,7 @@ def _grounding_steps(circuit: Circuit, span: str, end: End) -> list[Step]:
             end,
             says=f"At {place}: ground the elbow of {span} ({end.label} end)",
             before="Ground end first, line end last, with a live-line tool",
-            expect="Ground on, tag on",
+            expect="Ground on",
         ),
     ]
 
@@ -274,7 +301,7 @@ def _speak(circuit: Circuit, change: Change) -> Step:
         expect = "Ground counted and stowed"
         return _step(step.action, step.enclosure, step.span, step.end, says=says, before=before, expect=expect)
     says = f"At {step.enclosure}: ground {where}"
-    return _step(step.action, step.enclosure, step.span, step.end, says=says, expect="Ground on, tag on")
+    return _step(step.action, step.enclosure, step.span, step.end, says=says, expect="Ground on")
 
 
 def _effect(circuit: Circuit, change: Change) -> str:
@@ -292,5 +319,6 @@ def _step(action: str, place: str, span: str | None, end: End | None, **words: s
     return Step(n=0, action=action, enclosure=place, span=span, end=end, cautions=texts, **words)  # type: ignore[arg-type]
 
 
-def _renumbered(steps: Iterable[Step]) -> tuple[Step, ...]:
+def renumbered(steps: Iterable[Step]) -> tuple[Step, ...]:
+    """Number steps from 1, in their order."""
     return tuple(replace(step, n=n) for n, step in enumerate(steps, start=1))

@@ -48,8 +48,9 @@ def sequence_changes(
     """Sequence the operations that lead from one set of positions to another.
 
     At each point: first grounds come off and openings that interrupt nobody are made; then the closing that brings
-    back most customers among those allowed; only when none is allowed, the opening that interrupts the fewest. A
-    heuristic for the order, not for the set of operations; every step has passed the interlock.
+    back most customers among those allowed; only when none is allowed, the opening that interrupts the fewest. Where
+    two sources are tied for a moment, the opening that parts them comes next. A heuristic for the order, not for the
+    set of operations; every step has passed the interlock.
 
     Parameters
     ----------
@@ -124,7 +125,9 @@ def _choose(circuit: Circuit, trials: list[Change], fits: Fits | None) -> Change
     def rank(change: Change) -> tuple[int, int, int, str, str]:
         action = change.step.action
         loses, gains = customers(change.lost), customers(change.gained)
-        if action in ("remove_ground", "ground") or (action in ("open", "open_device") and not change.lost):
+        if tied and len(trace_supply(circuit, change.after).tied) < tied:
+            group = -1
+        elif action in ("remove_ground", "ground") or (action in ("open", "open_device") and not change.lost):
             group = 0
         elif action in ("close", "close_device"):
             group = 1 if fits is None or fits(change.after) else 3
@@ -139,6 +142,7 @@ def _choose(circuit: Circuit, trials: list[Change], fits: Fits | None) -> Change
             str(change.step.span),
         )
 
+    tied = len(trace_supply(circuit, trials[0].before).tied)
     return min(trials, key=rank)
 
 
