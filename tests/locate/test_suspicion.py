@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import combinations
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -334,47 +332,6 @@ def test_posterior_is_a_distribution_and_order_does_not_matter(evidence: list[Ob
     random.shuffle(shuffled)  # type: ignore[attr-defined]
     # Products in another order: rounding only.
     assert shares(posterior_of(shuffled, DOUBT, faults="any")) == pytest.approx(shares(found), abs=1e-12)
-
-
-@settings(max_examples=40, deadline=None)
-@given(st.lists(RECORDS, max_size=4))
-def test_posterior_equals_bayes_over_listed_hypotheses(evidence: list[Observation]) -> None:
-    # Every hypothesis written out as a set of faulted items, each record judged on the set itself.
-    circuit, dead = dead_loop(4)
-    prior = build_prior(circuit, dead)
-    names = list(prior.ids)
-    order = ["R1", "S1", "E1", "S2", "E2", "S3", "E3", "S4"]
-    weights: dict[frozenset[str], float] = {
-        frozenset([name]): p for name, p in zip(names, prior.single.tolist(), strict=True)
-    }
-    assert prior.pair is not None
-    for i, j in combinations(range(len(names)), 2):
-        weights[frozenset([names[i], names[j]])] = float(prior.pair[i, j])
-    for record in evidence:
-        for hypothesis in weights:
-            weights[hypothesis] *= judged(record, hypothesis, order)
-    total = sum(weights.values())
-    marginal = {name: sum(p for hypothesis, p in weights.items() if name in hypothesis) / total for name in names}
-    found = find_posterior(circuit, dead, prior, evidence, DOUBT)
-    assert {suspect.id: suspect.p_faulted for suspect in found.suspects} == pytest.approx(marginal, abs=1e-12)
-
-
-def judged(record: Observation, hypothesis: frozenset[str], order: list[str]) -> float:
-    if isinstance(record, TestResult):
-        if record.verdict == "inconclusive":
-            return 1.0
-        is_bad = record.verdict != "good"
-        p_bad = 0.97 if hypothesis & set(record.spans) else 0.01
-        return p_bad if is_bad else 1.0 - p_bad
-    assert isinstance(record, IndicatorReading)
-    if record.state == "not_seen":
-        return 1.0
-    # The loop is drawn outward: past the end "from" of a span lies the span itself and all beyond it.
-    first = order.index(record.span) + (1 if record.end is End.TO else 0)
-    if record.span == "S4" and record.end is End.TO:
-        first = len(order)  # the open point: no current passes
-    p_trip = 0.90 if hypothesis & set(order[first:]) else 0.05
-    return p_trip if record.state == "tripped" else 1.0 - p_trip
 
 
 def test_a_random_tree_with_perfect_evidence_keeps_the_true_span() -> None:

@@ -6,8 +6,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import ClassVar
 
+import numpy as np
+
 from loopmend.errors import EvidenceError, Finding
-from loopmend.network.assets import End
+from loopmend.evidence.methods import FAULT_KINDS
+from loopmend.network.assets import End, Floats
 from loopmend.network.graph import Circuit
 
 GOOD_VERDICT = "good"
@@ -33,6 +36,10 @@ class TestResult:
         ``good``, ``breakdown``, ``bolted``, ``leakage`` or ``inconclusive``.
     enclosures
         Enclosures whose equipment was joined to the spans and so was tested with them.
+    phases
+        Phase letters under test, or "" for all.
+    at
+        Enclosure where the set stood, or "" where nobody said.
     """
 
     __test__: ClassVar[bool] = False
@@ -41,38 +48,56 @@ class TestResult:
     method: str
     verdict: str
     enclosures: tuple[str, ...] = ()
+    phases: str = ""
+    at: str = ""
 
     def __str__(self) -> str:
         """Say it in a few words, for a list of records that disagree."""
-        return f"{self.method} test of {', '.join(self.spans + self.enclosures)}: {self.verdict}"
+        named = ", ".join(self.spans + self.enclosures)
+        return f"{self.method} test of {named}{say_phases(self.phases)}: {self.verdict}"
 
 
 @dataclass(frozen=True, slots=True)
 class IndicatorReading:
-    """What a fault indicator at one elbow showed: ``tripped``, ``not_tripped`` or ``not_seen``."""
+    """What a fault indicator at one elbow, on some phases ("": all), showed: a state of `INDICATOR_STATES`."""
 
     span: str
     end: End
     state: str
+    phases: str = ""
 
     def __str__(self) -> str:
         """Say it in a few words, for a list of records that disagree."""
-        return f"indicator at {self.span} {self.end.label}: {self.state}"
+        return f"indicator at {self.span} {self.end.label}{say_phases(self.phases)}: {self.state}"
 
 
 @dataclass(frozen=True, slots=True)
 class Energized:
-    """A stretch was made alive, and its protection held or did not."""
+    """A stretch was made alive, on some phases ("": all), and its protection held or did not."""
 
     spans: tuple[str, ...]
     held: bool
+    phases: str = ""
 
     def __str__(self) -> str:
         """Say it in a few words, for a list of records that disagree."""
-        return f"energizing {', '.join(self.spans)}: {'held' if self.held else 'did not hold'}"
+        held = "held" if self.held else "did not hold"
+        return f"energizing {', '.join(self.spans)}{say_phases(self.phases)}: {held}"
 
 
 Observation = TestResult | IndicatorReading | Energized
+
+
+def say_phases(phases: str) -> str:
+    """Say which phases a record is about, in brackets; "" where it is about all."""
+    return f" (phase {' and '.join(phases)})" if phases else ""
+
+
+def find_unknown_phases(phases: object, known: str) -> tuple[str, ...]:
+    """List what is wrong in phase letters: those that are none of the known ones; the whole if it is no letters."""
+    if not isinstance(phases, str):
+        return (repr(phases),)
+    return tuple(letter for letter in dict.fromkeys(phases) if letter not in known)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,10 +110,18 @@ class MethodAccuracy:
         Probability of a bad verdict (or a trip, or not holding) where there is a fault, 0 to 1.
     specificity
         Probability of a good verdict (or no trip, or holding) where there is none, 0 to 1.
+    detects
+        Probability of a bad verdict by kind of fault, in the order of `FAULT_KINDS`; None: the sensitivity for all.
     """
 
     sensitivity: float
     specificity: float
+    detects: tuple[float, float, float] | None = None
+
+    @property
+    def by_kind(self) -> Floats:
+        """Probability of a bad verdict by kind of fault, shape (3,)."""
+        return np.array(self.detects or (self.sensitivity,) * len(FAULT_KINDS), dtype=float)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,8 +134,9 @@ class Accuracy:
         Accuracy per method, or None where every record is taken as true. Indicators are listed as ``indicator``,
         energized stretches as ``energized``.
     repeat_share
-        Share of the errors of a test that its repetition on the same spans repeats, 0 (independent) to 1 (a
-        repetition tells nothing new).
+        Chance that a repetition of a test only repeats its answer, 0 (independent) to 1 (a repetition tells nothing
+        new). A repetition has the same method, spans and phases, and the set at the same enclosure (or nobody said
+        where); with the set at another one half of the share is taken. Another method is independent.
     """
 
     methods: Mapping[str, MethodAccuracy] | None = None
@@ -119,6 +153,9 @@ class Accuracy:
         for method, accuracy in sorted((self.methods or {}).items()):
             rows.append((method, "sensitivity ", accuracy.sensitivity))
             rows.append((method, "specificity ", accuracy.specificity))
+            rows += [
+                (method, f"chance for {kind} ", p) for kind, p in zip(FAULT_KINDS, accuracy.detects or (), strict=False)
+            ]
         return [
             _finding(name, "accuracy", f"{what}is not a probability", value, "give a number from 0 to 1")
             for name, what, value in rows

@@ -1,35 +1,33 @@
-"""Suspicion after the evidence: Bayes over single and double faults, and contradictions named."""
+"""Suspicion after the evidence: Bayes over place, phase and kind of single and double faults, and a fault gone."""
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
 
 from loopmend.errors import EvidenceError, Finding
+from loopmend.evidence.methods import FAULT_KINDS
 from loopmend.locate.dead import DeadPart
+from loopmend.locate.disagreement import contradiction, used_records, warn_of
+from loopmend.locate.hypotheses import Hypotheses, Weighed, build_hypotheses, weigh
+from loopmend.locate.kinds import KIND_MIX
+from loopmend.locate.likelihood import build_factors, method_of
 from loopmend.locate.observations import (
-    BAD_VERDICTS,
-    ENERGIZED_METHOD,
-    GOOD_VERDICT,
-    INDICATOR_METHOD,
     INDICATOR_STATES,
     PERFECT,
     VERDICTS,
     Accuracy,
     IndicatorReading,
-    MethodAccuracy,
     Observation,
     TestResult,
+    find_unknown_phases,
 )
 from loopmend.locate.priors import Kind, Prior
-from loopmend.network.assets import Bools, Floats
+from loopmend.network.assets import Floats, phase_letters
 from loopmend.network.graph import Circuit
-
-CERTAIN = MethodAccuracy(sensitivity=1.0, specificity=1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,13 +39,20 @@ class Suspect:
     p
         Share of the suspicion: over all suspects it sums to 1.
     p_faulted
-        Probability that this item is faulted, alone or with another one.
+        Probability that this item is faulted, alone or with another one, given that the fault still shows.
+    kinds
+        Probability of each kind of fault (`FAULT_KINDS`), given that this item is faulted; sums to 1.
+    phases
+        Probability of each set of faulted phases, given that this item is faulted; empty where nothing tells phases
+        apart.
     """
 
     id: str
     kind: Kind
     p: float
     p_faulted: float
+    kinds: Mapping[str, float] = field(default_factory=dict, hash=False)
+    phases: Mapping[str, float] = field(default_factory=dict, hash=False)
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,9 +62,19 @@ class Posterior:
     Attributes
     ----------
     ids, kinds, single, pair
-        As in `Prior`.
+        As in `Prior`: ``single`` and ``pair`` sum to 1, given that the fault still shows. Where the evidence leaves
+        nothing but a fault that is gone (``gone`` is 1), ``single`` says where it was and there are no pairs.
     trusted
-        Whether every record was taken as true and only single faults remain, so that each further test is decisive.
+        Whether every record was taken as true and only single faults that show remain, so that each further test is
+        decisive.
+    gone
+        Probability that the fault has burned clear and shows nowhere any more.
+    by_kind
+        Probability of each kind of fault, given that the item is faulted, shape (n, 3); None: as before any test.
+    by_phase
+        For each item the probability of each set of faulted phases; empty where nothing tells phases apart.
+    disagreement
+        Warnings about records that hardly any hypothesis explains.
     """
 
     ids: tuple[str, ...]
@@ -67,10 +82,14 @@ class Posterior:
     single: Floats
     pair: Floats | None
     trusted: bool
+    gone: float = 0.0
+    by_kind: Floats | None = None
+    by_phase: tuple[Mapping[str, float], ...] = ()
+    disagreement: tuple[Finding, ...] = ()
 
     @cached_property
     def p_faulted(self) -> Floats:
-        """Probability that each item is faulted, alone or with another one, shape (n,)."""
+        """Probability that each item is faulted, alone or with another one, shape (n,), given that it still shows."""
         if self.pair is None:
             return self.single
         return np.asarray(self.single + self.pair.sum(axis=0) + self.pair.sum(axis=1))
@@ -81,9 +100,15 @@ class Posterior:
         faulted = self.p_faulted
         share = faulted / faulted.sum()
         rows = np.flatnonzero(faulted > 0.0).tolist()
-        found = [Suspect(self.ids[k], self.kinds[k], float(share[k]), float(faulted[k])) for k in rows]
+        found = [self._suspect(k, float(share[k]), float(faulted[k])) for k in rows]
         # Twelve digits: far below any evidence, far above the rounding of sums, so that equals stay equal.
         return tuple(sorted(found, key=lambda suspect: (-round(suspect.p, 12), suspect.id, suspect.kind)))
+
+    def _suspect(self, row: int, p: float, p_faulted: float) -> Suspect:
+        by_kind = KIND_MIX if self.by_kind is None else self.by_kind[row]
+        kinds = dict(zip(FAULT_KINDS, by_kind.tolist(), strict=True))
+        phases = self.by_phase[row] if self.by_phase else {}
+        return Suspect(self.ids[row], self.kinds[row], p, p_faulted, kinds, phases)
 
     @cached_property
     def pairs(self) -> tuple[tuple[str, str, float], ...]:
@@ -98,29 +123,16 @@ class Posterior:
         return tuple(sorted(found, key=lambda row: (-round(row[2], 12), row[0], row[1])))
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Factor:
-    """Likelihood of one record: ``hit`` where a touched item is faulted, ``miss`` where none is."""
-
-    touched: Bools
-    hit: float
-    miss: float
-
-    def of_single(self) -> Floats:
-        return np.where(self.touched, self.hit, self.miss)
-
-    def of_pair(self) -> Floats:
-        return np.where(self.touched[:, None] | self.touched[None, :], self.hit, self.miss)
-
-
 def find_posterior(
     circuit: Circuit, dead: DeadPart, prior: Prior, evidence: Sequence[Observation], accuracy: Accuracy = PERFECT
 ) -> Posterior:
     """Find the suspects after the evidence.
 
-    A good test says that none of its items is faulted, a bad one (breakdown, bolted, leakage) that at least one is;
-    a stretch energized says the same by holding or not. Fault current passes an elbow if parking it would part the
-    fault from an operated source. Inconclusive tests and indicators not seen say nothing.
+    A good test says that none of its items is faulted, a bad one (breakdown, bolted, leakage) that at least one is,
+    and of which kind; a stretch energized says the same by holding or not. Fault current passes an elbow if parking
+    it would part the fault from an operated source. Inconclusive tests and indicators not seen say nothing. A fault
+    that is gone is seen by no test and no closing, but an indicator saw it happen. For the simplifications see
+    `loopmend.locate.hypotheses.Hypotheses`.
 
     Parameters
     ----------
@@ -136,13 +148,60 @@ def find_posterior(
     findings = [*_unusable(circuit, evidence, accuracy), *accuracy.check()]
     if findings:
         raise EvidenceError(findings)
-    factors = [_factor(dead, prior, record, accuracy) for record in evidence]
-    used = [k for k, factor in enumerate(factors) if factor is not None]
-    single, pair = _weigh(prior, evidence, factors, accuracy)
-    if single.sum() + (0.0 if pair is None else pair.sum()) <= 0.0:
-        raise _contradiction(prior, evidence, factors, accuracy, used)
-    trusted = accuracy.perfect and (pair is None or not pair.any())
-    return Posterior(prior.ids, prior.kinds, single, None if trusted else pair, trusted)
+    hypotheses = build_hypotheses(prior, build_factors(dead, prior, evidence, accuracy))
+    weighed = weigh(hypotheses, used_records(hypotheses))
+    shows = float(weighed.single.sum()) + (0.0 if weighed.pair is None else float(weighed.pair.sum()))
+    burned = prior.gone * float(weighed.gone.sum())
+    if shows <= 0.0 and burned <= 0.0:
+        raise contradiction(hypotheses, evidence)
+    warnings = warn_of(hypotheses, evidence)
+    if shows <= 0.0:
+        return _where_it_was(prior, weighed, warnings)
+    gone = burned / (burned + (1.0 - prior.gone) * shows)
+    pair = None if weighed.pair is None else weighed.pair / shows
+    trusted = accuracy.perfect and gone == 0.0 and (pair is None or not pair.any())
+    return Posterior(
+        ids=prior.ids,
+        kinds=prior.kinds,
+        single=weighed.single / shows,
+        pair=None if trusted else pair,
+        trusted=trusted,
+        gone=gone,
+        by_kind=_kinds(weighed.by_kind),
+        by_phase=_phases(hypotheses, weighed),
+        disagreement=warnings,
+    )
+
+
+def _where_it_was(prior: Prior, weighed: Weighed, warnings: tuple[Finding, ...]) -> Posterior:
+    return Posterior(
+        ids=prior.ids,
+        kinds=prior.kinds,
+        single=weighed.gone / weighed.gone.sum(),
+        pair=None,
+        trusted=False,
+        gone=1.0,
+        by_kind=_kinds(weighed.gone_by_kind),
+        disagreement=warnings,
+    )
+
+
+def _kinds(weights: Floats) -> Floats:
+    """Shares of the kinds for each item; those before any test where the item is no suspect."""
+    total = weights.sum(axis=1, keepdims=True)
+    return np.where(total > 0.0, weights / np.where(total > 0.0, total, 1.0), KIND_MIX / KIND_MIX.sum())
+
+
+def _phases(hypotheses: Hypotheses, weighed: Weighed) -> tuple[Mapping[str, float], ...]:
+    if not hypotheses.by_phase:
+        return ()
+    atoms, n = hypotheses.atoms, len(hypotheses.prior.ids)
+    total = np.bincount(atoms.item, weights=weighed.by_atom, minlength=n)
+    found: list[dict[str, float]] = [{} for _ in range(n)]
+    for item, mask, weight in zip(atoms.item.tolist(), atoms.phases.tolist(), weighed.by_atom.tolist(), strict=True):
+        if total[item] > 0.0:
+            found[item][phase_letters(mask)] = weight / float(total[item])
+    return tuple(found)
 
 
 def _unusable(circuit: Circuit, evidence: Iterable[Observation], accuracy: Accuracy) -> Iterable[Finding]:
@@ -151,146 +210,28 @@ def _unusable(circuit: Circuit, evidence: Iterable[Observation], accuracy: Accur
         for name in spans:
             if name not in circuit.span_row:
                 yield _finding(name, "no such span in the circuit", record, "name a span of the circuit")
-        if isinstance(record, TestResult):
-            for name in record.enclosures:
-                if name not in circuit.enclosure_row:
-                    yield _finding(name, "no such enclosure in the circuit", record, "name an enclosure")
-            if record.verdict not in VERDICTS:
-                yield _finding(", ".join(spans), "unknown verdict", record, f"use one of {', '.join(sorted(VERDICTS))}")
-        if isinstance(record, IndicatorReading) and record.state not in INDICATOR_STATES:
-            yield _finding(record.span, "unknown state", record, f"use one of {', '.join(sorted(INDICATOR_STATES))}")
-        if not spans and not (isinstance(record, TestResult) and record.enclosures):
-            yield _finding("", "names no span", record, "name the spans under test")
-        if accuracy.methods is not None and _method(record) not in accuracy.methods:
+        yield from _unusable_answer(circuit, record, spans)
+        for letter in find_unknown_phases(record.phases, "ABC"):
+            yield _finding(", ".join(spans), f"unknown phase {letter}", record, "use A, B, C")
+        if accuracy.methods is not None and method_of(record) not in accuracy.methods:
             yield _finding(
                 ", ".join(spans), "no accuracy for this method", record, "give its sensitivity and specificity"
             )
 
 
-def _method(record: Observation) -> str:
+def _unusable_answer(circuit: Circuit, record: Observation, spans: tuple[str, ...]) -> Iterable[Finding]:
+    enclosures: tuple[str, ...] = ()
     if isinstance(record, TestResult):
-        return record.method
-    return INDICATOR_METHOD if isinstance(record, IndicatorReading) else ENERGIZED_METHOD
-
-
-def _factor(dead: DeadPart, prior: Prior, record: Observation, accuracy: Accuracy) -> _Factor | None:
-    known = CERTAIN if accuracy.methods is None else accuracy.methods[_method(record)]
-    bad = _says_bad(record)
-    if bad is None:
-        return None
-    touched = _touched(dead, prior, record)
-    if touched is None:
-        return None
-    if bad:
-        return _Factor(touched, known.sensitivity, 1.0 - known.specificity)
-    return _Factor(touched, 1.0 - known.sensitivity, known.specificity)
-
-
-def _says_bad(record: Observation) -> bool | None:
-    if isinstance(record, TestResult):
-        return True if record.verdict in BAD_VERDICTS else False if record.verdict == GOOD_VERDICT else None
-    if isinstance(record, IndicatorReading):
-        return {"tripped": True, "not_tripped": False}.get(record.state)
-    return not record.held
-
-
-def _touched(dead: DeadPart, prior: Prior, record: Observation) -> Bools | None:
-    """Mark the items whose fault the record would have seen; None where no source could have fed any."""
-    items = list(zip(prior.kinds, prior.ids, strict=True))
-    if isinstance(record, IndicatorReading):
-        return _passed_by(dead, items, record)
-    enclosures = frozenset(record.enclosures) if isinstance(record, TestResult) else frozenset()
-    spans = frozenset(record.spans)
-    return np.array([name in (spans if kind == "span" else enclosures) for kind, name in items], dtype=bool)
-
-
-def _passed_by(dead: DeadPart, items: list[tuple[Kind, str]], record: IndicatorReading) -> Bools | None:
-    """Mark the items whose fault current passes an elbow: parking it would part them from an operated source."""
-    elbow = (record.span, record.end)
-    span = ("span", record.span)
-    joined = [link for link in dead.neighbours.get(span, ()) if link[1] == elbow]
-    if not joined:
-        return np.zeros(len(items), dtype=bool)
-    sides = [frozenset(dead.trace_from(start, without=elbow)) for start in (span, joined[0][0])]
-    sources = {("enclosure", name) for name in dead.operated}
-    if not any(sources & side for side in sides):
-        return None
-    far = [side for side, other in (sides, sides[::-1]) if sources & other]
-    return np.array([any(item in side for side in far) for item in items], dtype=bool)
-
-
-def _weigh(
-    prior: Prior, evidence: Sequence[Observation], factors: Sequence[_Factor | None], accuracy: Accuracy
-) -> tuple[Floats, Floats | None]:
-    """Multiply prior and likelihoods; sums to 1 unless nothing is left."""
-    single, pair = prior.single.copy(), None if prior.pair is None else prior.pair.copy()
-    for group in _repeats(evidence, factors):
-        one = _joint([factor.of_single() for factor in group], accuracy.repeat_share)
-        single = single * one
-        if pair is not None:
-            pair = pair * _joint([factor.of_pair() for factor in group], accuracy.repeat_share)
-        total = float(single.sum()) + (0.0 if pair is None else float(pair.sum()))
-        if total <= 0.0:
-            break
-        single = single / total
-        pair = None if pair is None else pair / total
-    return single, pair
-
-
-def _repeats(evidence: Sequence[Observation], factors: Sequence[_Factor | None]) -> list[list[_Factor]]:
-    """Put repetitions of one test together: same method on the same items."""
-    groups: dict[object, list[_Factor]] = {}
-    for record, factor in zip(evidence, factors, strict=True):
-        if factor is None:
-            continue
-        where = (record.span, record.end) if isinstance(record, IndicatorReading) else tuple(sorted(record.spans))
-        groups.setdefault((_method(record), where, factor.touched.tobytes()), []).append(factor)
-    return list(groups.values())
-
-
-def _joint(likelihoods: list[Floats], repeat_share: float) -> Floats:
-    """Likelihood of repetitions: with ``repeat_share`` all repeat the first answer, else they are independent."""
-    independent = np.prod(likelihoods, axis=0)
-    first = likelihoods[0]
-    if len(likelihoods) == 1 or repeat_share <= 0.0:
-        return np.asarray(independent)
-    same = all(np.array_equal(first, other) for other in likelihoods)
-    return np.asarray((1.0 - repeat_share) * independent + (repeat_share * first if same else 0.0))
-
-
-def _contradiction(
-    prior: Prior,
-    evidence: Sequence[Observation],
-    factors: Sequence[_Factor | None],
-    accuracy: Accuracy,
-    used: Sequence[int],
-) -> EvidenceError:
-    """Leave out every record whose absence still leaves a contradiction: the rest is a smallest disagreeing set."""
-    kept = list(used)
-    for k in used:
-        trial = [j for j in kept if j != k]
-        single, pair = _weigh(prior, [evidence[j] for j in trial], [factors[j] for j in trial], accuracy)
-        if single.sum() + (0.0 if pair is None else pair.sum()) <= 0.0:
-            kept = trial
-    count = Counter(str(evidence[k]) for k in kept)
-    said = "; ".join(count)
-    problem = "these records disagree" if len(kept) > 1 else "this record leaves no suspect that the prior allows"
-    return EvidenceError(
-        [
-            Finding(
-                asset_id=_asset(evidence[k]),
-                layer="evidence",
-                problem=f"{problem}: {said}",
-                value=str(evidence[k]),
-                remedy="check or repeat the doubtful record, or widen the hypotheses (faults, accuracy)",
-            )
-            for k in kept
-        ]
-    )
-
-
-def _asset(record: Observation) -> str:
-    return record.span if isinstance(record, IndicatorReading) else ", ".join(record.spans)
+        enclosures = record.enclosures
+        for name in enclosures:
+            if name not in circuit.enclosure_row:
+                yield _finding(name, "no such enclosure in the circuit", record, "name an enclosure")
+        if record.verdict not in VERDICTS:
+            yield _finding(", ".join(spans), "unknown verdict", record, f"use one of {', '.join(sorted(VERDICTS))}")
+    if isinstance(record, IndicatorReading) and record.state not in INDICATOR_STATES:
+        yield _finding(record.span, "unknown state", record, f"use one of {', '.join(sorted(INDICATOR_STATES))}")
+    if not spans and not enclosures:
+        yield _finding("", "names no span", record, "name the spans under test")
 
 
 def _finding(asset_id: str, problem: str, value: object, remedy: str) -> Finding:

@@ -1,16 +1,20 @@
-"""Suspicion before any test: which span or equipment fails, by length, rate and settings."""
+"""Suspicion before any test: which span or equipment fails, by length, rate and settings.
+
+Insulation, age and construction enter through the rate: see `loopmend.history.shrinkage`.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from loopmend.errors import EvidenceError, Finding
 from loopmend.locate.dead import DeadPart
-from loopmend.network.assets import Floats
+from loopmend.locate.observations import find_unknown_phases
+from loopmend.network.assets import Floats, Ints, phase_mask
 from loopmend.network.graph import Circuit
 
 Faults = Literal["one_span", "any"]
@@ -29,13 +33,22 @@ class Prior:
         Probability that this item alone is faulted, shape (n,).
     pair
         Probability that exactly these two are faulted, shape (n, n), zero on and below the diagonal; None where two
-        faults are ruled out. ``single`` and ``pair`` sum to 1.
+        faults are ruled out. ``single`` and ``pair`` sum to 1, given that the fault still shows.
+    gone
+        Probability that the fault has burned clear: it was where ``single`` says, and shows nowhere any more.
+    phases
+        Phases (bits) on which each item may be faulted, shape (n,); None: the same phase for all.
+    operated_phases
+        Phases (bits) whose fuses operated, 0 where nobody said.
     """
 
     ids: tuple[str, ...]
     kinds: tuple[Kind, ...]
     single: Floats
     pair: Floats | None = None
+    gone: float = 0.0
+    phases: Ints | None = None
+    operated_phases: int = 0
 
 
 def build_prior(
@@ -47,6 +60,7 @@ def build_prior(
     prior: Mapping[str, float] | None = None,
     equipment_share: float = 0.1,
     pair_share: float = 0.05,
+    gone_share: float = 0.0,
 ) -> Prior:
     """Weigh the suspects before any test.
 
@@ -65,7 +79,9 @@ def build_prior(
         Share of single faults that lie in equipment, spread evenly over the enclosures; 0 to below 1. A setting.
     pair_share
         Probability that two items are faulted, each pair in proportion to the product of the single weights; 0 to
-        below 1. A setting.
+        below 1. A setting. Memory and time of pairs grow with the square of the number of suspects.
+    gone_share
+        Probability that the fault has burned clear, 0 to below 1; only where ``faults`` is ``any``. A setting.
 
     Raises
     ------
@@ -73,20 +89,59 @@ def build_prior(
         Naming everything unusable: unknown spans, weights negative, not a number or all zero, shares out of range,
         no suspect at all.
     """
-    findings = [*_bad_shares(equipment_share, pair_share), *_bad_weights(circuit, dead, prior, rate_per_km_year)]
+    shares = {"equipment_share": equipment_share, "pair_share": pair_share, "gone_share": gone_share}
+    findings = [*_bad_shares(shares), *_bad_weights(circuit, dead, prior, rate_per_km_year)]
     if findings:
         raise EvidenceError(findings)
     spans = _span_weights(circuit, dead, prior, rate_per_km_year)
+    span_phases = circuit.spans.phases[[circuit.span_row[name] for name in dead.spans]]
+    kinds: tuple[Kind, ...] = tuple("span" for _ in dead.spans)
     if faults == "one_span":
-        return Prior(dead.spans, tuple("span" for _ in dead.spans), spans)
+        return Prior(dead.spans, kinds, spans, phases=span_phases)
     out = frozenset(dead.out)
     places = tuple(name for name in dead.enclosures if name in out)
     share = equipment_share if places else 0.0
     equipment = np.full(len(places), share / len(places) if places else 0.0)
-    weights = np.concatenate([spans * (1.0 - share), equipment])
-    kinds: list[Kind] = ["span" for _ in dead.spans]
-    kinds += ["enclosure" for _ in places]
-    return Prior(dead.spans + places, tuple(kinds), *_with_pairs(weights, pair_share))
+    kinds += tuple("enclosure" for _ in places)
+    rows = [circuit.enclosure_row[name] for name in places]
+    phases = np.concatenate([span_phases, circuit.enclosures.phases[rows]])
+    single, pair = _with_pairs(np.concatenate([spans * (1.0 - share), equipment]), pair_share)
+    return Prior(dead.spans + places, kinds, single, pair, gone_share, phases)
+
+
+def limit_to_phases(prior: Prior, operated_phases: str) -> Prior:
+    """Keep to faults on the phases whose fuses operated: an item without any of them is no suspect.
+
+    Parameters
+    ----------
+    operated_phases
+        Phase letters; "" where nobody said, which leaves the prior as it is.
+
+    Raises
+    ------
+    EvidenceError
+        Naming unknown phases; or if no suspect has any of them.
+    """
+    if unknown := find_unknown_phases(operated_phases, "ABC"):
+        raise EvidenceError([_finding("", "unknown phase operated", ", ".join(unknown), "use A, B, C")])
+    operated = phase_mask(operated_phases)
+    if prior.phases is None or not operated:
+        return prior
+    phases = prior.phases & operated
+    has = phases != 0
+    single = np.where(has, prior.single, 0.0)
+    pair = None if prior.pair is None else np.where(has[:, None] & has[None, :], prior.pair, 0.0)
+    if not single.sum() > 0.0:
+        problem, remedy = "no suspect has a phase that operated", "correct the phases that operated"
+        raise EvidenceError([_finding("", problem, operated_phases, remedy)])
+    total = single.sum() + (0.0 if pair is None else pair.sum())
+    return replace(
+        prior,
+        single=single / total,
+        pair=None if pair is None else pair / total,
+        phases=phases,
+        operated_phases=operated,
+    )
 
 
 def _with_pairs(weights: Floats, pair_share: float) -> tuple[Floats, Floats | None]:
@@ -111,8 +166,8 @@ def _span_weights(
     return np.asarray(weights / weights.sum(), dtype=float)
 
 
-def _bad_shares(equipment_share: float, pair_share: float) -> Iterator[Finding]:
-    for name, share in (("equipment_share", equipment_share), ("pair_share", pair_share)):
+def _bad_shares(shares: Mapping[str, float]) -> Iterator[Finding]:
+    for name, share in shares.items():
         if not 0.0 <= share < 1.0:
             yield _finding(name, "is not a share", share, "give a number from 0 to below 1")
 
