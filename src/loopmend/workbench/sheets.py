@@ -12,8 +12,9 @@ from loopmend.case import events as ev
 from loopmend.case.state import CaseState, Order
 from loopmend.errors import DataError
 from loopmend.files.order_html import render_order_html
-from loopmend.files.order_pdf import Paper, render_order_pdf
+from loopmend.files.order_pdf import render_order_pdf
 from loopmend.files.order_sheet import OrderSheet, SheetStep
+from loopmend.files.sheet_page import Paper
 from loopmend.files.whole import write_whole
 from loopmend.network.assets import End
 from loopmend.network.graph import Circuit
