@@ -227,18 +227,23 @@ class _Clock:
             raise ValueError("no operation, no positions")
         return self.now
 
+    def _due(self, after: int = 0) -> float:
+        """When the next operation can be made at the earliest, or one with ``after`` others before it."""
+        return self.minute + self.pickup.step_minutes * (after + bool(self.stages))
+
     def _find_wait(self, step: Step) -> float | None:
         """Find the shortest wait after which a closing fits, None if none does."""
         after = apply_step(self.circuit, self._positions(), step, self.hazards)
         for wait in np.arange(0.0, LONGEST_WAIT_MINUTES + 1.0, WAIT_STEP_MINUTES).tolist():
-            if not self._judge(after, self.minute + wait)[1]:
+            if not self._judge(after, self._due() + wait)[1]:
                 return float(wait)
         return None
 
     def _find_cut(self, step: Step) -> Step | None:
         """Find the elbow to open first: the largest part that fits at once, else the largest that fits after a wait."""
         parts = self._find_parts(step)
-        for minute in (self.minute, self.minute + LONGEST_WAIT_MINUTES):
+        due = self._due(after=1)  # opening it comes first
+        for minute in (due, due + LONGEST_WAIT_MINUTES):
             for _, cut, closed in parts:
                 if not self._judge(closed, minute)[1]:
                     return cut
@@ -282,9 +287,7 @@ class _Clock:
         return self.pickup.curve.factor(out_for, since)
 
     def _make(self, step: Step, wait: float, *, split: bool) -> None:
-        if self.stages:
-            self.minute += self.pickup.step_minutes
-        self.minute += wait
+        self.minute = self._due() + wait
         change = self._change(replace(step, n=len(self.stages) + 1))
         flow, violations = self._judge(change.after, self.minute)
         self._note(change.after)
