@@ -7,8 +7,9 @@ is drawn from one seed, so the same files come out again::
     python sample_data/make_sample.py FOLDER     # writes elsewhere
 
 ``tern_hollow.gpkg``
-    ``enclosures``, ``spans``, ``failures`` and the backdrop: streets, lots, water, park, farms, fields. WGS 84,
-    lengths in feet. Every loop is 12.47Y/7.2 kV and runs from source to source with its open point in the middle:
+    ``enclosures``, ``spans``, ``failures``, ``streets`` to drive on, and the backdrop: streets, lots, water, park,
+    farms, fields. WGS 84, lengths in feet. Every loop is 12.47Y/7.2 kV and runs from source to source with its open
+    point in the middle:
 
     - Copperleaf Drive, phase A, 20 spans, R-101 to R-102: laid 1974 to 1979, three spans replaced since;
     - Thistledown Way, phase B, 31 spans, R-103 to R-104: the taps Fiddler Court, at cabinet J-31, and Wicket Court;
@@ -32,6 +33,7 @@ is drawn from one seed, so the same files come out again::
 from __future__ import annotations
 
 import json
+import math
 import random
 import sys
 from pathlib import Path
@@ -53,6 +55,8 @@ DECIMALS = 7
 """Of a degree: a centimetre."""
 
 WIDTH_M = {"main": 15.0, "collector": 12.0, "street": 10.0, "court": 9.0, "county": 9.0, "lane": 5.0}
+M_PER_MIN = {"main": 500.0, "county": 800.0, "lane": 400.0}
+"""Of a truck where it is quicker than among houses, where the speed is left to the setting."""
 INTEGERS = ("customers", "critical", "length_ft", "minutes")
 FILE_DATE = "2026-07-01T00:00:00Z"
 
@@ -100,6 +104,7 @@ def make_layers() -> dict[str, gpd.GeoDataFrame]:
         "enclosures": enclosures,
         "spans": spans,
         "failures": sorted(failures, key=lambda row: (row["date"], row["id"])),
+        "streets": [_driven_row(street) for street in (town | country).values()],
         "backdrop_fields": fields(country, built, random.Random(COUNTY_SEED)),  # noqa: S311
         "backdrop_farms": farmyards(country),
         "backdrop_park": [{"name": "Pond Green", "geometry": park()}],
@@ -131,6 +136,12 @@ def customers_with(enclosures: list[dict[str, Any]], spans: list[dict[str, Any]]
 
 def _way(street: Street) -> shapely.Geometry:
     return shapely.LineString(street.line).buffer(HALF_STREET_M)
+
+
+def _driven_row(street: Street) -> dict[str, Any]:
+    row = _street_row(street)
+    speed = M_PER_MIN.get(street.kind, math.nan)
+    return {"name": street.name, "m_per_min": speed, "geometry": row["geometry"]}
 
 
 def _street_row(street: Street) -> dict[str, Any]:
