@@ -12,6 +12,7 @@ import order_forms as orders
 from case_panels import show_headline
 from loopmend.workbench.screens import CaseScreen
 from session import plain, show_reasons
+from ways_panel import restore_ways
 
 
 def show_due(screen: CaseScreen) -> None:
@@ -49,6 +50,15 @@ def show_contradiction(screen: CaseScreen) -> None:
         show_reasons(list(screen.contradiction), headline="The records cannot all be true.")
 
 
+def _draft(screen: CaseScreen) -> None:
+    if screen.todo.purpose != "restore":
+        orders.draft_button(screen, screen.todo.purpose)
+        return
+    orders.draft_button(screen, "restore")
+    with st.expander("Other ways to restore, and cold-load pickup"):
+        restore_ways(screen)
+
+
 def _approve(screen: CaseScreen) -> None:
     orders.order_table(screen)
     orders.approve_button(screen)
@@ -70,7 +80,7 @@ _ANSWERS: dict[str, Callable[[CaseScreen], None]] = {
     "drain": _drain,
     "check records": _check,
     "declare": orders.declare_form,
-    "draft": lambda screen: orders.draft_button(screen, screen.todo.purpose),
+    "draft": _draft,
     "approve": _approve,
     "sign": _sign,
     "repair": _repair,

@@ -318,3 +318,25 @@ def test_after_the_order_the_crew_repairs_and_the_dispatcher_returns_to_normal(d
     press(at, "Record the repair")
     assert load_case(desk, case_id).state.repaired == ("S3",)
     assert "Draft: return to normal" in labels(show())
+
+
+def test_another_way_to_restore_is_compared_and_drafted(desk: Desk, show: Show) -> None:
+    case_id = open_case(desk)
+    find_s3(desk, case_id)
+    at = show()
+    ways = next(table.value for table in at.table if "Beyond the isolation" in table.value)
+    assert list(ways["Way"]) == [str(n) for n in range(1, len(ways) + 1)]
+    press(at, "Draft way 1")
+    assert load_case(desk, case_id).state.open_order is not None
+
+
+def test_a_cold_load_is_brought_back_in_stages(desk: Desk, show: Show) -> None:
+    case_id = open_case(desk)
+    find_s3(desk, case_id)
+    at = show()
+    at.number_input(key=f"ways-out-{case_id}").set_value(90).run()
+    assert "In stages that fit, after the isolation" in words(at)
+    press(at, "Draft way 1")
+    order = load_case(desk, case_id).state.open_order
+    assert order is not None
+    assert order.purpose == "restore"

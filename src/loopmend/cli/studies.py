@@ -9,9 +9,9 @@ from typing import Annotated
 
 import typer
 
-from loopmend.cli import render
+from loopmend.cli import render, render_ways
 from loopmend.cli.answers import JSON_OPTION, answering, print_json
-from loopmend.workbench import outage, studies
+from loopmend.workbench import outage, studies, ways
 
 CircuitPath = Annotated[
     Path, typer.Argument(metavar="CIRCUIT", exists=True, help="GeoPackage, or folder of GIS layers.")
@@ -92,6 +92,13 @@ def restore(
     power_factor: Annotated[float, typer.Option(min=0.01, max=1.0, help="Power factor of that load.")] = 0.9,
     lowest_volts_pu: Annotated[float, typer.Option(min=0.0, max=2.0, help="Lowest voltage allowed, per unit.")] = 0.95,
     frequency_hz: Annotated[float, typer.Option(min=1.0, help="System frequency, for cable charging.")] = 60.0,
+    alternatives: Annotated[int, typer.Option(min=0, max=12, help="List so many ways to restore, ranked.")] = 0,
+    out_minutes: Annotated[
+        float | None, typer.Option(min=0.0, help="Minutes out: bring the cold load back in stages that fit.")
+    ] = None,
+    pickup_curve: Annotated[
+        Path | None, typer.Option(exists=True, dir_okay=False, help="CSV of minutes, factor: cold-load pickup.")
+    ] = None,
     field_map: FieldMap = None,
     *,
     as_json: AsJson = False,
@@ -111,12 +118,21 @@ def restore(
             lowest_volts_pu=lowest_volts_pu,
             frequency_hz=frequency_hz,
         ),
+        ways=_ways_asked(alternatives, out_minutes, pickup_curve),
         field_map=field_map,
     )
     if as_json:
         print_json(document)
     else:
         typer.echo(render.restore_text(document))
+        typer.echo(render_ways.ways_text(document.get("alternatives", [])), nl=False)
+
+
+def _ways_asked(alternatives: int, out_minutes: float | None, curve: Path | None) -> ways.WaysAsked | None:
+    if not alternatives and out_minutes is None:
+        return None
+    read = ways.read_pickup_curve(curve) if curve else None
+    return ways.WaysAsked(most=max(alternatives, 1), out_minutes=out_minutes, curve=read)
 
 
 @answering

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -27,8 +28,10 @@ from loopmend.switching.flow import Flow
 from loopmend.switching.interlock import Hazards
 from loopmend.switching.orders import draft_restoration, fits_limits
 from loopmend.switching.restoration import EndPlace, Restoration, find_restoration
+from loopmend.switching.task import FlowSettings
 from loopmend.workbench.failures import read_failures
 from loopmend.workbench.knowledge import build_knowledge
+from loopmend.workbench.ways import WaysAsked, file_ways
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,9 +168,10 @@ def restore(
     *,
     case: Path | None = None,
     study: LoadStudy | None = None,
+    ways: WaysAsked | None = None,
     field_map: Path | None = None,
 ) -> dict[str, Any]:
-    """Isolate faulted spans and restore the rest.
+    """Isolate faulted spans and restore the rest; with ``ways`` also the other ways, as the key ``alternatives``.
 
     Raises
     ------
@@ -182,7 +186,8 @@ def restore(
         for source in read.operated:
             now = apply_device(now, source, closed=False)
     study = study or LoadStudy()
-    found = find_restoration(
+    search = partial(
+        find_restoration,
         circuit,
         now,
         faults,
@@ -193,6 +198,7 @@ def restore(
         lowest_volts_pu=study.lowest_volts_pu,
         frequency_hz=study.frequency_hz,
     )
+    found = search()
     fits = None
     if study.limits:
         fits = fits_limits(
@@ -203,7 +209,17 @@ def restore(
             frequency_hz=study.frequency_hz,
         )
     steps = draft_restoration(circuit, now, found, Hazards(faulted=frozenset(faults)), fits=fits)
-    return restore_document(circuit, found, [step.document() for step in steps])
+    document = restore_document(circuit, found, [step.document() for step in steps])
+    if ways is not None:
+        crew_at = (read.crew_at or read.operated[0]) if read else ""
+        use = FlowSettings(
+            demand=study.demand,
+            power_factor=study.power_factor,
+            lowest_volts_pu=study.lowest_volts_pu,
+            frequency_hz=study.frequency_hz,
+        )
+        document["alternatives"] = file_ways(circuit, search, Hazards(faulted=frozenset(faults)), crew_at, use, ways)
+    return document
 
 
 def restore_document(circuit: Circuit, found: Restoration, steps: Sequence[dict[str, Any]]) -> dict[str, Any]:

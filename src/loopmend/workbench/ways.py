@@ -1,0 +1,247 @@
+"""Ways to restore, side by side: what each does and reaches, how it loads, and how its load comes back in stages."""
+
+from __future__ import annotations
+
+import csv
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from loopmend.case.assessment import hazards_of
+from loopmend.case.assumptions import read_assumptions
+from loopmend.case.drafting import find_case_restoration
+from loopmend.case.requests import DraftOrder
+from loopmend.case.settings import Settings
+from loopmend.errors import DataError, Finding, OrderError
+from loopmend.locate.observations import CrewTimes
+from loopmend.locate.travel import build_travel_minutes
+from loopmend.network.assets import End, EndState
+from loopmend.network.graph import Circuit
+from loopmend.network.positions import Positions
+from loopmend.switching.alternatives import Alternative, find_alternatives
+from loopmend.switching.interlock import Hazards
+from loopmend.switching.orders import leave_idle_devices_open
+from loopmend.switching.pickup import Pickup, PickupCurve, Stage, stage_pickup
+from loopmend.switching.restoration import EndPlace, Restoration
+from loopmend.switching.sequence import sequence_changes
+from loopmend.switching.task import FlowSettings
+from loopmend.workbench.cases import LoadedCase, load_case
+from loopmend.workbench.desk import Desk
+
+MOST_WAYS = 4
+"""Ways listed unless told otherwise."""
+
+Travel = Callable[[tuple[str, ...]], Mapping[str, Mapping[str, float]]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaysAsked:
+    """What the ways are reckoned with; `out_minutes` None leaves cold-load pickup out, `curve` None takes the usual."""
+
+    most: int = MOST_WAYS
+    out_minutes: float | None = None
+    curve: PickupCurve | None = None
+
+
+def case_ways(desk: Desk, case_id: str, asked: WaysAsked | None = None) -> dict[str, Any]:
+    """Find the ways to restore a case: the ``loopmend/ways/1`` document.
+
+    Raises
+    ------
+    LoopmendError
+        If there is no such case, no fault is declared, or the positions cannot be used.
+    """
+    asked = asked or WaysAsked()
+    case = load_case(desk, case_id)
+    state, circuit = case.state, case.circuit
+    if not state.faulted:
+        raise OrderError.about(case_id, "ways", "no fault is declared", "none", "declare the faulted span first")
+    assumptions = read_assumptions(state.assumptions, circuit, state.crew_at, case.known.methods)
+
+    def search(ends: tuple[tuple[str, End], ...], devices: tuple[str, ...]) -> Restoration:
+        leave = (*((name, end.label) for name, end in ends), *((name, "") for name in devices))
+        return find_case_restoration(circuit, state, DraftOrder(purpose="restore", leave_open=leave))
+
+    found = find_alternatives(
+        circuit,
+        search,
+        travel=travel_between(circuit, assumptions.times),
+        start_at=state.crew_at,
+        switch_minutes=assumptions.times.switch_minutes,
+        most=asked.most,
+    )
+    stages = None if asked.out_minutes is None else _case_stages(case, found, asked.out_minutes, assumptions.settings)
+    return ways_document(found, stages)
+
+
+def file_ways(
+    circuit: Circuit,
+    search: Callable[..., Restoration],
+    hazards: Hazards,
+    crew_at: str,
+    use: FlowSettings,
+    asked: WaysAsked,
+) -> list[dict[str, Any]]:
+    """Find the ways to restore outside a case; ``search`` is `find_restoration` with all but what is left open."""
+    settings = Settings()
+    found = find_alternatives(
+        circuit,
+        lambda ends, devices: search(leave_open=ends, leave_devices_open=devices),
+        travel=travel_between(circuit, CrewTimes(travel_m_per_min=settings.travel_m_per_min)),
+        start_at=crew_at,
+        switch_minutes=settings.switch_minutes,
+        most=asked.most,
+    )
+    stages = None
+    if asked.out_minutes is not None:
+        pickup = Pickup(
+            curve=asked.curve or settings.pickup, out_minutes=asked.out_minutes, step_minutes=settings.switch_minutes
+        )
+        stages = [find_stages(circuit, one.restoration, hazards, pickup, use) for one in found]
+    ways: list[dict[str, Any]] = ways_document(found, stages)["ways"]
+    return ways
+
+
+def read_pickup_curve(path: Path) -> PickupCurve:
+    """Read a cold-load pickup curve from a sheet with the columns ``minutes`` and ``factor``.
+
+    Raises
+    ------
+    DataError
+        Naming every row that is no pair of numbers, and everything that is wrong with the curve.
+    """
+    points, findings = [], []
+    with path.open(newline="", encoding="utf-8-sig") as sheet:
+        rows = csv.DictReader(sheet)
+        missing = [name for name in ("minutes", "factor") if name not in (rows.fieldnames or ())]
+        if missing:
+            raise DataError.about(
+                path.name, "pickup curve", "a column is missing", ", ".join(missing), "name them minutes and factor"
+            )
+        for number, row in enumerate(rows, start=2):
+            try:
+                points.append((float(row["minutes"]), float(row["factor"])))
+            except (TypeError, ValueError):
+                value = f"{row['minutes']}, {row['factor']}"
+                findings.append(
+                    Finding(
+                        asset_id=f"line {number}",
+                        layer="pickup curve",
+                        problem="is no pair of numbers",
+                        value=value,
+                        remedy="write minutes and a factor",
+                    )
+                )
+    curve = PickupCurve(points=tuple(points))
+    findings += [] if findings else curve.check()
+    if findings:
+        raise DataError(findings)
+    return curve
+
+
+def travel_between(circuit: Circuit, times: CrewTimes) -> Travel:
+    """Make the function that gives the minutes between enclosures."""
+
+    def minutes(places: tuple[str, ...]) -> Mapping[str, Mapping[str, float]]:
+        table = build_travel_minutes(circuit, times, places).tolist()
+        return {one: dict(zip(places, row, strict=True)) for one, row in zip(places, table, strict=True)}
+
+    return minutes
+
+
+def _case_stages(
+    case: LoadedCase, found: Sequence[Alternative], out_minutes: float, settings: Settings
+) -> list[tuple[Stage, ...]]:
+    hazards = hazards_of(case.known, case.state)
+    pickup = Pickup(curve=settings.pickup, out_minutes=out_minutes, step_minutes=settings.switch_minutes)
+    return [find_stages(case.circuit, one.restoration, hazards, pickup, FlowSettings()) for one in found]
+
+
+def find_stages(
+    circuit: Circuit, restoration: Restoration, hazards: Hazards, pickup: Pickup, settings: FlowSettings
+) -> tuple[Stage, ...]:
+    """Find how a restoration comes back in stages, the isolation already made."""
+    isolated = _isolated(circuit, restoration)
+    target = leave_idle_devices_open(circuit, restoration)
+    changes = sequence_changes(circuit, isolated, target, hazards)
+    return stage_pickup(circuit, changes, hazards, pickup, settings)
+
+
+def _isolated(circuit: Circuit, restoration: Restoration) -> Positions:
+    """Positions before anything but the isolation is done: what the target closes is open, what it opens is closed."""
+    states = restoration.target.states.copy()
+    for places, state in ((restoration.close, EndState.OPEN), (restoration.open, EndState.CLOSED)):
+        for place in places:
+            states[circuit.span_row[place.span_id], place.end] = state
+    states.setflags(write=False)
+    return Positions(states, restoration.before.open_devices)
+
+
+def ways_document(found: Sequence[Alternative], stages: Sequence[Sequence[Stage]] | None = None) -> dict[str, Any]:
+    """Lay the ways out, the best first; ``n`` numbers them from 1."""
+    ways = [_way(n, one) for n, one in enumerate(found, start=1)]
+    if stages is not None:
+        for way, staged in zip(ways, stages, strict=True):
+            way["stages"] = [stage_document(stage) for stage in staged]
+    return {"format": "loopmend/ways/1", "ways": ways}
+
+
+def _way(n: int, one: Alternative) -> dict[str, Any]:
+    made = one.restoration
+    return {
+        "n": n,
+        "leave_open": [[name, "" if end is None else end.label] for name, end in one.without],
+        "close": [_end(place) for place in made.close],
+        "open": [_end(place) for place in made.open],
+        "close_devices": list(made.close_devices),
+        "open_devices": list(made.open_devices),
+        "critical_supplied": one.critical,
+        "customers_supplied": one.customers,
+        "not_restored": [{"id": name, "why": why} for name, why in made.not_restored],
+        "shed": list(made.shed),
+        "operations": one.operations,
+        "places": list(one.places),
+        "minutes": one.minutes,
+        "highest_loading_pct": _figure(one.highest_loading_pct),
+        "lowest_volts_pu": _figure(one.lowest_volts_pu),
+        "violations": [{"id": v.asset_id, "what": v.what, "value": v.value, "limit": v.limit} for v in made.violations],
+        "exact": made.exact,
+    }
+
+
+def stage_document(stage: Stage) -> dict[str, Any]:
+    """Lay one operation of a staged restoration out."""
+    step = stage.change.step
+    return {
+        "n": step.n,
+        "action": step.action,
+        "enclosure": step.enclosure,
+        "span": step.span,
+        "end": None if step.end is None else step.end.label,
+        "at_minute": stage.at_minute,
+        "wait_minutes": stage.wait_minutes,
+        "parts_the_stretch": stage.split,
+        "restored": list(stage.change.gained),
+        "highest_loading_pct": _figure(stage.highest_loading_pct),
+        "lowest_volts_pu": _figure(stage.lowest_volts_pu),
+        "violations": [str(violation) for violation in stage.violations],
+    }
+
+
+def say_way(way: Mapping[str, Any]) -> str:
+    """Say in a few words what a way does beyond the isolation."""
+    acts = [f"close device {name}" for name in way["close_devices"]]
+    acts += [f"open device {name}" for name in way["open_devices"]]
+    acts += [f"open {end['span']} at {end['enclosure']}" for end in way["open"]]
+    acts += [f"close {end['span']} at {end['enclosure']}" for end in way["close"]]
+    return ", ".join(acts) or "isolate only"
+
+
+def _end(place: EndPlace) -> dict[str, str]:
+    return {"span": place.span_id, "end": place.end.label, "enclosure": place.enclosure_id}
+
+
+def _figure(value: float) -> float | None:
+    return value if math.isfinite(value) else None

@@ -1,0 +1,100 @@
+"""Ways to restore a case: side by side, one drafted instead of the best, cold load in stages, and the terminal."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from cli.terminal import SAMPLE, ask, refuse, run, write_loop
+from loopmend.case import requests as rq
+from loopmend.errors import DataError, OrderError
+from loopmend.workbench.cases import load_case, submit
+from loopmend.workbench.desk import Desk
+from loopmend.workbench.ways import WaysAsked, case_ways, read_pickup_curve, say_way
+from workbench.town import find_s3, open_case
+
+
+def found_case(desk: Desk) -> str:
+    case_id = open_case(desk)
+    find_s3(desk, case_id)
+    return case_id
+
+
+def test_the_first_way_is_what_the_draft_does(desk: Desk) -> None:
+    case_id = found_case(desk)
+    ways = case_ways(desk, case_id)
+    assert ways["format"] == "loopmend/ways/1"
+    best = ways["ways"][0]
+    submit(desk, case_id, rq.DraftOrder(purpose="restore"), actor="N. Adair")
+    order = load_case(desk, case_id).state.open_order
+    assert order is not None
+    closed = {(step["span"], step["end"]) for step in order.steps if step["action"] == "close"}
+    assert closed == {(end["span"], end["end"]) for end in best["close"]}
+    supplied = [way["customers_supplied"] for way in ways["ways"]]
+    assert supplied == sorted(supplied, reverse=True)
+    assert len({say_way(way) for way in ways["ways"]}) == len(supplied) > 1
+
+
+def test_another_way_can_be_drafted(desk: Desk) -> None:
+    case_id = found_case(desk)
+    other = next(way for way in case_ways(desk, case_id)["ways"] if way["leave_open"])
+    leave = tuple((name, end) for name, end in other["leave_open"])
+    submit(desk, case_id, rq.DraftOrder(purpose="restore", leave_open=leave), actor="N. Adair")
+    order = load_case(desk, case_id).state.open_order
+    assert order is not None
+    done = {(step["span"] or step["enclosure"], step["end"] or "") for step in order.steps if "close" in step["action"]}
+    assert done.isdisjoint(leave)
+
+
+def test_stages_stand_beside_each_way_and_in_the_order(desk: Desk) -> None:
+    case_id = found_case(desk)
+    ways = case_ways(desk, case_id, WaysAsked(out_minutes=90.0))["ways"]
+    for way in ways:
+        back = [name for stage in way["stages"] for name in stage["restored"]]
+        assert len(back) == len(set(back))
+        assert [stage["at_minute"] for stage in way["stages"]] == sorted(s["at_minute"] for s in way["stages"])
+    submit(desk, case_id, rq.DraftOrder(purpose="restore", out_minutes=90.0), actor="N. Adair")
+    assert load_case(desk, case_id).state.open_order is not None
+
+
+def test_without_a_declared_fault_there_is_nothing_to_restore(desk: Desk) -> None:
+    with pytest.raises(OrderError, match="no fault is declared"):
+        case_ways(desk, open_case(desk))
+
+
+def test_an_unknown_closing_is_refused_by_name(desk: Desk) -> None:
+    case_id = found_case(desk)
+    with pytest.raises(Exception, match="S99"):
+        submit(desk, case_id, rq.DraftOrder(purpose="restore", leave_open=(("S99", "to"),)), actor="N. Adair")
+
+
+def test_a_curve_is_read_and_refused_line_by_line(tmp_path: Path) -> None:
+    sheet = tmp_path / "curve.csv"
+    sheet.write_text("minutes,factor\n0,1\n30,2\n")
+    assert read_pickup_curve(sheet).points == ((0.0, 1.0), (30.0, 2.0))
+    sheet.write_text("minutes,factor\n0,one\nx,2\n")
+    with pytest.raises(DataError) as refused:
+        read_pickup_curve(sheet)
+    assert [finding.asset_id for finding in refused.value.findings] == ["line 2", "line 3"]
+    sheet.write_text("time,factor\n0,1\n")
+    with pytest.raises(DataError, match="a column is missing"):
+        read_pickup_curve(sheet)
+
+
+def test_the_terminal_lists_ways_and_stages(tmp_path: Path) -> None:
+    loop = write_loop(tmp_path / "loop")
+    found = ask("restore", loop, "--fault", "S2", "--alternatives", "3", "--out-minutes", "60")
+    assert [way["n"] for way in found["alternatives"]] == list(range(1, len(found["alternatives"]) + 1))
+    assert found["alternatives"][0]["close"] == found["close"]
+    assert "alternatives" not in ask("restore", loop, "--fault", "S2")
+    text = run("restore", SAMPLE, "--fault", "S-0106", "--alternatives", "2", "--out-minutes", "90").stdout
+    assert "Ways to restore, the best first" in text
+    assert "minute 0:" in text
+    flat = tmp_path / "flat.csv"
+    flat.write_text("minutes,factor\n0,1\n")
+    plain = ask("restore", loop, "--fault", "S2", "--out-minutes", "60", "--pickup-curve", flat)
+    assert all(stage["wait_minutes"] == 0 for stage in plain["alternatives"][0]["stages"])
+    flat.write_text("minutes,factor\n0,0.2\n")
+    problems = refuse("restore", loop, "--fault", "S2", "--out-minutes", "60", "--pickup-curve", flat)
+    assert "factor of the curve is below 1" in problems[0]["problem"]
