@@ -11,6 +11,7 @@ import pytest
 from loopmend.case import requests as rq
 from loopmend.case.assessment import assess
 from loopmend.errors import LoopmendError
+from loopmend.evidence.methods import load_methods
 from loopmend.files.export import write_circuit
 from loopmend.history.failures import Component, RestorationStage
 from loopmend.workbench.cases import load_case
@@ -207,7 +208,14 @@ def test_failures_after_the_day_are_not_known_on_it(desk: Desk) -> None:
 def test_every_method_has_an_accuracy() -> None:
     accuracy = method_accuracy()
     assert {"hipot", "indicator", "energized"} <= set(accuracy)
-    assert all(0.0 < value <= 1.0 for pair in accuracy.values() for value in pair)
+    assert all(0.0 < one.sensitivity <= 1.0 and 0.0 < one.specificity <= 1.0 for one in accuracy.values())
+    assert all((one.by_kind > 0.0).all() and (one.by_kind <= 1.0).all() for one in accuracy.values())
+
+
+def test_the_chances_of_a_method_by_kind_are_those_of_its_table() -> None:
+    table = load_methods()["insulation"].detects
+    expected = [table[kind].value for kind in ("bolted", "breakdown", "leakage")]
+    assert method_accuracy()["insulation"].by_kind.tolist() == expected
 
 
 # The planner

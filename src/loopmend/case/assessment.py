@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from loopmend.case.assumptions import Assumptions, read_assumptions
+from loopmend.case.assumptions import Assumptions, MethodFigures, read_assumptions
 from loopmend.case.documents import read_observation
 from loopmend.case.state import CaseState
 from loopmend.errors import EvidenceError, Finding
 from loopmend.locate.dead import DeadPart, find_dead_part
-from loopmend.locate.observations import Observation
+from loopmend.locate.observations import Observation, TestResult
 from loopmend.locate.posterior import Posterior, find_posterior
-from loopmend.locate.priors import build_prior
+from loopmend.locate.priors import build_prior, limit_to_phases
 from loopmend.network.assets import Floats
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
@@ -35,12 +35,12 @@ class Knowledge:
     rate_per_km_year
         Failure rate of every span, shape (n_spans,), or None where there is no history.
     methods
-        Sensitivity and specificity per method.
+        How often each method is right.
     """
 
     circuit: Circuit
     rate_per_km_year: Floats | None = None
-    methods: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    methods: Mapping[str, MethodFigures] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +82,10 @@ def assess(known: Knowledge, state: CaseState) -> Assessment:
     assumptions = read_assumptions(state.assumptions, circuit, state.crew_at, known.methods)
     dead = find_dead_part(circuit, state.as_found, at_outage(state), state.operated)
     records = state.live_evidence
-    read = (read_observation(record.document, circuit, record.evidence_id)[0] for record in records)
+    read = [
+        _made_at(read_observation(record.document, circuit, record.evidence_id)[0], record.at_enclosure)
+        for record in records
+    ]
     seen = tuple(observation for observation in read if observation is not None)
     try:
         posterior = find_suspects(known, dead, assumptions, seen)
@@ -93,18 +96,28 @@ def assess(known: Knowledge, state: CaseState) -> Assessment:
     return Assessment(dead=dead, assumptions=assumptions, posterior=posterior, observations=seen)
 
 
+def _made_at(seen: Observation | None, place: str) -> Observation | None:
+    """Put the place of a record, where it has one, into a test that does not name its own."""
+    return replace(seen, at=place) if isinstance(seen, TestResult) and place and not seen.at else seen
+
+
 def find_suspects(
     known: Knowledge, dead: DeadPart, assumptions: Assumptions, observations: Sequence[Observation]
 ) -> Posterior:
     """Weigh the suspects of a dead part by prior and evidence; EvidenceError where nothing is left."""
+    settings = assumptions.settings
     prior = build_prior(
         known.circuit,
         dead,
         faults=assumptions.faults,
         rate_per_km_year=known.rate_per_km_year,
         prior=assumptions.prior,
+        equipment_share=settings.equipment_share,
+        pair_share=settings.double_share,
+        gone_share=settings.gone_share,
     )
-    return find_posterior(known.circuit, dead, prior, observations, assumptions.accuracy)
+    limited = limit_to_phases(prior, assumptions.operated_phases)
+    return find_posterior(known.circuit, dead, limited, observations, assumptions.accuracy)
 
 
 def at_outage(state: CaseState) -> Positions:
@@ -120,14 +133,16 @@ def hazards_of(known: Knowledge, state: CaseState) -> Hazards:
 
 
 def _suspect_spans(known: Knowledge, state: CaseState) -> frozenset[str]:
-    """Spans that the records have not cleared; the whole dead part where they contradict each other."""
+    """Spans that the records have not cleared; the whole dead part where they contradict each other.
+
+    A span counts with the chance that it is faulted and still shows it: a fault that is gone guards nothing.
+    """
     found = assess(known, state)
     if found.posterior is None:
         return frozenset(found.dead.spans)
     before = find_suspects(known, found.dead, found.assumptions, [])
-    share_before = {s.id: s.p for s in before.suspects if s.kind == "span"}
+    share_before = {s.id: s.p * (1.0 - before.gone) for s in before.suspects if s.kind == "span"}
+    share_now = {s.id: s.p * (1.0 - found.posterior.gone) for s in found.posterior.suspects if s.kind == "span"}
     return frozenset(
-        s.id
-        for s in found.posterior.suspects
-        if s.kind == "span" and (s.p >= SUSPECT_FROM or s.p > CLEARED_BELOW * share_before[s.id])
+        name for name, p in share_now.items() if p >= SUSPECT_FROM or p > CLEARED_BELOW * share_before[name]
     )

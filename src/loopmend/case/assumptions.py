@@ -1,7 +1,7 @@
 """What a plan is reckoned with: prior weights, crew minutes, accuracy of the methods, how many faults, objective.
 
-A document holds the keys ``prior``, ``minutes``, ``accuracy``, ``faults`` of the case file, the two settings
-``objective`` and ``restoration``, and the table ``settings``; every key is optional.
+A document holds the keys ``prior``, ``minutes``, ``accuracy``, ``faults``, ``operated_phases`` of the case file, the
+two settings ``objective`` and ``restoration``, and the table ``settings``; every key is optional.
 """
 
 from __future__ import annotations
@@ -13,14 +13,16 @@ from typing import Any, Literal
 
 from loopmend.case.settings import Settings, check_settings, read_settings
 from loopmend.errors import DataError, Finding
-from loopmend.locate.observations import PERFECT, Accuracy, CrewTimes, MethodAccuracy
+from loopmend.locate.observations import PERFECT, Accuracy, CrewTimes, MethodAccuracy, find_unknown_phases
 from loopmend.network.graph import Circuit
 
 Objective = Literal["crew-minutes", "customer-minutes"]
 RestorationWay = Literal["in-place", "go-and-return"]
 Faults = Literal["one_span", "any"]
+MethodFigures = MethodAccuracy | tuple[float, float]
+"""How often a method is right: with its chance for each kind of fault, or sensitivity and specificity alone."""
 
-KEYS = ("prior", "minutes", "accuracy", "faults", "objective", "restoration", "settings")
+KEYS = ("prior", "minutes", "accuracy", "faults", "objective", "restoration", "settings", "operated_phases")
 CHOICES: dict[str, tuple[str, ...]] = {
     "faults": ("one_span", "any"),
     "objective": ("crew-minutes", "customer-minutes"),
@@ -41,6 +43,8 @@ class Assumptions:
         Weight per span, any positive scale, or None for the default (history and length).
     accuracy
         How far a test is to be trusted.
+    operated_phases
+        Phase letters whose fuses operated, "" for all.
     """
 
     prior: Mapping[str, float] | None
@@ -50,6 +54,7 @@ class Assumptions:
     objective: Objective
     restoration: RestorationWay
     settings: Settings = field(default_factory=Settings)
+    operated_phases: str = ""
 
 
 def check_assumptions(document: Mapping[str, Any], circuit: Circuit) -> tuple[Finding, ...]:
@@ -64,11 +69,12 @@ def check_assumptions(document: Mapping[str, Any], circuit: Circuit) -> tuple[Fi
     findings += _check_minutes(document.get("minutes", {}), circuit)
     findings += _check_accuracy(document.get("accuracy"))
     findings += check_settings(document.get("settings", {}), circuit)
+    findings += _check_phases(document.get("operated_phases", ""), circuit)
     return tuple(findings)
 
 
 def read_assumptions(
-    document: Mapping[str, Any], circuit: Circuit, crew_at: str, defaults: Mapping[str, tuple[float, float]]
+    document: Mapping[str, Any], circuit: Circuit, crew_at: str, defaults: Mapping[str, MethodFigures]
 ) -> Assumptions:
     """Read a document of assumptions.
 
@@ -77,7 +83,8 @@ def read_assumptions(
     crew_at
         Enclosure where the crew stands, "" where that is not known.
     defaults
-        Sensitivity and specificity per method, used where the document gives no accuracy.
+        How often each method is right, used where the document gives no accuracy. What the document gives holds for
+        every kind of fault.
 
     Raises
     ------
@@ -106,13 +113,17 @@ def read_assumptions(
         objective=document.get("objective", "customer-minutes"),
         restoration=document.get("restoration", "in-place"),
         settings=settings,
+        operated_phases=document.get("operated_phases", ""),
     )
 
 
-def _accuracy(document: Any, defaults: Mapping[str, tuple[float, float]], repeat_share: float) -> Accuracy:
+def _accuracy(document: Any, defaults: Mapping[str, MethodFigures], repeat_share: float) -> Accuracy:
     if document == "perfect":
         return PERFECT
-    table = {name: MethodAccuracy(sensitivity=s, specificity=c) for name, (s, c) in defaults.items()}
+    table = {
+        name: known if isinstance(known, MethodAccuracy) else MethodAccuracy(sensitivity=known[0], specificity=known[1])
+        for name, known in defaults.items()
+    }
     for name, given in (document or {}).items():
         table[name] = MethodAccuracy(sensitivity=given["sensitivity"], specificity=given["specificity"])
     return Accuracy(methods=table, repeat_share=repeat_share)
@@ -174,6 +185,18 @@ def _check_places(row: Any, label: str, circuit: Circuit) -> list[Finding]:
             problem = f"{label}: minutes are not a number from 0 to {MOST_MINUTES}"
             findings.append(_bad(str(place), problem, value, "give minutes"))
     return findings
+
+
+def _check_phases(operated: Any, circuit: Circuit) -> list[Finding]:
+    """Check the phases that operated against those of the sources."""
+    sources = [circuit.enclosure(name) for name in circuit.source_ids]
+    known = "".join(letter for letter in "ABC" if any(letter in source.phases for source in sources))
+    return [
+        _bad(
+            "", "operated_phases names no phase of a source", letter, f"use letters of {known}, for example {known[:1]}"
+        )
+        for letter in find_unknown_phases(operated, known)
+    ]
 
 
 def _check_accuracy(accuracy: Any) -> list[Finding]:

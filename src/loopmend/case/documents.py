@@ -9,7 +9,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from loopmend.errors import EvidenceError, Finding
-from loopmend.locate.observations import Energized, IndicatorReading, Observation, TestResult
+from loopmend.locate.observations import Energized, IndicatorReading, Observation, TestResult, find_unknown_phases
 from loopmend.network.assets import End
 from loopmend.network.graph import Circuit
 
@@ -72,7 +72,11 @@ def _read_test(document: Mapping[str, Any], circuit: Circuit, label: str, findin
         if not isinstance(name, str) or name not in circuit.enclosure_row:
             findings.append(_bad(label, "no such enclosure in the circuit", name, "name an enclosure of the circuit"))
     spans = () if enclosures and document.get("spans") == [] else _read_spans(document, circuit, label, findings)
-    return TestResult(spans=spans, method=str(method), verdict=str(verdict), enclosures=tuple(enclosures))
+    at = document.get("at", "")
+    if at != "" and (not isinstance(at, str) or at not in circuit.enclosure_row):
+        findings.append(_bad(label, "at names no enclosure of the circuit", at, "name where the set stood"))
+    phases = _read_phases(document, circuit, label, spans, findings)
+    return TestResult(spans, str(method), str(verdict), tuple(enclosures), phases, str(at))
 
 
 def _read_indicator(
@@ -86,14 +90,32 @@ def _read_indicator(
     spans = _read_spans(document, circuit, label, findings)
     if len(spans) > 1:
         findings.append(_bad(label, "an indicator sits on one span", list(spans), "record each indicator by itself"))
-    return IndicatorReading(span=spans[0] if spans else "", end=End.FROM if end == "from" else End.TO, state=str(state))
+    phases = _read_phases(document, circuit, label, spans, findings)
+    return IndicatorReading(spans[0] if spans else "", End.FROM if end == "from" else End.TO, str(state), phases)
 
 
 def _read_energized(document: Mapping[str, Any], circuit: Circuit, label: str, findings: list[Finding]) -> Energized:
     held = document.get("held")
     if not isinstance(held, bool):
         findings.append(_bad(label, "held is not true or false", held, "say true if the stretch stayed alive"))
-    return Energized(spans=_read_spans(document, circuit, label, findings), held=bool(held))
+    spans = _read_spans(document, circuit, label, findings)
+    return Energized(spans, bool(held), _read_phases(document, circuit, label, spans, findings))
+
+
+def _read_phases(
+    document: Mapping[str, Any], circuit: Circuit, label: str, spans: tuple[str, ...], findings: list[Finding]
+) -> str:
+    """Read the phases that a record speaks of, "" for all; each must be on every span that it names."""
+    phases = document.get("phases", "")
+    for letter in find_unknown_phases(phases, "ABC"):
+        findings.append(_bad(label, "unknown phase", letter, "use letters of A, B, C, for example A"))
+    if not isinstance(phases, str):
+        return ""
+    for name in spans:
+        known = circuit.span(name).phases if name in circuit.span_row else phases
+        for letter in find_unknown_phases("".join(c for c in phases if c in "ABC"), known):
+            findings.append(_bad(label, f"span {name} has no phase {letter}", phases, f"use letters of {known}"))
+    return "".join(letter for letter in "ABC" if letter in phases)
 
 
 def _read_spans(document: Mapping[str, Any], circuit: Circuit, label: str, findings: list[Finding]) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ from loopmend.network.graph import Circuit
 from loopmend.network.positions import apply_overrides, normal_positions
 
 FORMAT = "loopmend/case/1"
-ASSUMPTION_KEYS = ("prior", "minutes", "accuracy", "faults", "settings")
+ASSUMPTION_KEYS = ("prior", "minutes", "accuracy", "faults", "settings", "operated_phases")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,7 +32,7 @@ class CaseFile:
     crew_at
         Enclosure where the crew stands, "" where not given.
     assumptions
-        Those of prior, minutes, accuracy and faults that are given.
+        Those of the `ASSUMPTION_KEYS` that are given.
     """
 
     operated: tuple[str, ...]

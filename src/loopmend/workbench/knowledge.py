@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from datetime import date
 
 from loopmend.case.assessment import Knowledge
-from loopmend.evidence.methods import load_methods
+from loopmend.evidence.methods import FAULT_KINDS, Method, load_methods
 from loopmend.files.circuit import CircuitFiles, require_circuit
 from loopmend.history.exposure import default_window
 from loopmend.history.failures import FailureRecord
 from loopmend.history.shrinkage import span_rates_per_km_year
+from loopmend.locate.observations import MethodAccuracy
 
 
 def build_knowledge(files: CircuitFiles, records: Sequence[FailureRecord], day: date) -> Knowledge:
@@ -24,7 +25,16 @@ def build_knowledge(files: CircuitFiles, records: Sequence[FailureRecord], day: 
     return Knowledge(circuit=circuit, rate_per_km_year=rates, methods=method_accuracy())
 
 
-def method_accuracy() -> dict[str, tuple[float, float]]:
-    """Sensitivity and specificity of each method, from the method table."""
-    table = {name: (method.sensitivity.value, method.specificity.value) for name, method in load_methods().items()}
+def method_accuracy() -> dict[str, MethodAccuracy]:
+    """How often each method is right, by kind of fault, from the method table."""
+    table = {name: _figures(method) for name, method in load_methods().items()}
     return table | {"energized": table["energize"]}
+
+
+def _figures(method: Method) -> MethodAccuracy:
+    bolted, breakdown, leakage = (method.detects[kind].value for kind in FAULT_KINDS)
+    return MethodAccuracy(
+        sensitivity=method.sensitivity.value,
+        specificity=method.specificity.value,
+        detects=(bolted, breakdown, leakage),
+    )
