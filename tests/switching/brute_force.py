@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from loopmend.network.assets import EndState
+from loopmend.network.assets import Device, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 
@@ -159,8 +159,22 @@ def operable_ends(question: Question, base: list[list[int]]) -> list[tuple[int, 
         (row, end)
         for row in range(circuit.n_spans)
         for end in (0, 1)
-        if row not in faulted and base[row][end] != GROUNDED and may_close(circuit, base, row, end)
+        if row not in faulted
+        and base[row][end] != GROUNDED
+        and may_close(circuit, base, row, end)
+        and not must_stay(question, base, row, end)
     ]
+
+
+def must_stay(question: Question, base: list[list[int]], row: int, end: int) -> bool:
+    """A deadbreak elbow with voltage on its span or its enclosure after isolation."""
+    circuit = question.circuit
+    if circuit.spans.device[row, end] != Device.DEADBREAK_ELBOW:
+        return False
+    _, opened = isolate(question)
+    fed, _ = feed(circuit, base, set(circuit.source_rows.tolist()) - opened)
+    at = ("e", int(circuit.spans.enclosure[row, end]))
+    return any(("s", row) in here or at in here for here in fed)
 
 
 def untouched(circuit: Circuit, base: list[list[int]], opened: set[int], places: list[tuple[int, int]]) -> set[Vertex]:
@@ -192,9 +206,15 @@ def rated_kv(circuit: Circuit) -> dict[Vertex, float]:
 
 
 def hopeless(question: Question, base: list[list[int]], opened: set[int]) -> set[int]:
-    """Sources that break a limit with every end open."""
+    """Sources that break a limit with every end open that can be."""
     circuit = question.circuit
-    apart = [[GROUNDED if state == GROUNDED else OPEN for state in pair] for pair in base]
+    apart = [
+        [
+            state if state == GROUNDED or (state == CLOSED and must_stay(question, base, row, end)) else OPEN
+            for end, state in enumerate(pair)
+        ]
+        for row, pair in enumerate(base)
+    ]
     found = set()
     for row in set(circuit.source_rows.tolist()) - opened:
         if question.limits and not keeps_limits(question, apart, {row}):

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from loopmend.network.assets import Enclosure, EnclosureKind, EndState, Span
+from loopmend.network.assets import Device, Enclosure, EnclosureKind, EndState, Span
 from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.positions import Positions
 from switching.brute_force import Question, feed, may_close
@@ -12,11 +14,13 @@ from switching.brute_force import Question, feed, may_close
 OPEN, CLOSED, GROUNDED = EndState.OPEN, EndState.CLOSED, EndState.GROUNDED
 
 
-def random_question(seed: int, *, limits: bool | None = None) -> Question:
-    """One small restoration; even seeds without limits unless told."""
+def random_question(seed: int, *, limits: bool | None = None, deadbreak: float = 0.0) -> Question:
+    """One small restoration; even seeds without limits unless told; a share of the ends deadbreak elbows."""
     rng = np.random.default_rng(seed)
     binding = bool(seed % 2) if limits is None else limits
     circuit, states = random_meshed_circuit(rng)
+    if deadbreak:
+        circuit = with_deadbreak_elbows(np.random.default_rng([seed, 1]), circuit, deadbreak)
     ids = circuit.enclosures.enclosure_id
     opened = frozenset(str(ids[row]) for row in circuit.source_rows if rng.random() < 0.1)
     n_faults = int(rng.choice([0, 1, 2], p=[0.1, 0.7, 0.2]))
@@ -25,6 +29,12 @@ def random_question(seed: int, *, limits: bool | None = None) -> Question:
         states[rng.integers(circuit.n_spans), rng.integers(2)] = GROUNDED
         opened |= _sources_on_grounds(circuit, states, opened)
     return Question(circuit, Positions(states, opened), faults, binding, float(rng.choice([0.95, 0.97])))
+
+
+def with_deadbreak_elbows(rng: np.random.Generator, circuit: Circuit, share: float) -> Circuit:
+    """The same circuit with a share of its ends, drawn apart, deadbreak elbows."""
+    device = np.where(rng.random((circuit.n_spans, 2)) < share, np.int8(Device.DEADBREAK_ELBOW), circuit.spans.device)
+    return Circuit(circuit.enclosures, replace(circuit.spans, device=device))
 
 
 def random_meshed_circuit(rng: np.random.Generator) -> tuple[Circuit, np.ndarray]:

@@ -13,6 +13,7 @@ from switching.random_restorations import random_question
 
 SEEDS_WITHOUT_LIMITS = range(1000, 1140)
 SEEDS_WITH_LIMITS = range(3000, 3140)
+SEEDS_WITH_DEADBREAK = range(9000, 9160)
 
 
 def restore(question: Question) -> Restoration:
@@ -95,3 +96,21 @@ def test_the_random_cases_are_worth_having() -> None:
     assert shed >= 1
     assert uneven >= 5
     assert systems >= 2
+
+
+@pytest.mark.parametrize("block", range(8))
+def test_equals_the_best_of_all_states_that_move_no_deadbreak_elbow_alive(block: int) -> None:
+    for seed in SEEDS_WITH_DEADBREAK[20 * block : 20 * block + 20]:
+        question = random_question(seed, deadbreak=0.4)
+        found = restore(question)
+        assert found.exact, f"seed {seed}"
+        assert objective_of(question, found) == best_objective(question), f"seed {seed}"
+        require_lawful(question, found)
+
+
+def test_deadbreak_elbows_matter_in_enough_of_the_cases() -> None:
+    differ = 0
+    for seed in SEEDS_WITH_DEADBREAK[:60]:
+        with_them, without = (random_question(seed, limits=True, deadbreak=share) for share in (0.4, 0.0))
+        differ += objective_of(with_them, restore(with_them)) != objective_of(without, restore(without))
+    assert differ >= 3

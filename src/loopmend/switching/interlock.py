@@ -21,6 +21,8 @@ Rules, by name:
     Span and enclosure do not belong together, or something would be fed at another system voltage than its own.
 ``ground on live cable``
     The span to be grounded, or proved dead, is alive by the record, or its other end is closed.
+``deadbreak alive``, ``above rating``, ``neutral``, ``one phase alone``
+    What is operated may not be operated so; see `device_rules`.
 ``work under way``
     The ground protects people at work, or a span that they work on would be made alive.
 
@@ -38,7 +40,8 @@ from loopmend.network.assets import Bools, End, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions, apply_device, apply_end_state
 from loopmend.network.tracing import UNFED, Supply, find_loops, trace_supply
-from loopmend.switching.rules import find_grounded, find_like_ends, find_misfed, find_rated_kv
+from loopmend.switching.device_rules import FindAmps, check_conductor, check_device
+from loopmend.switching.rules import broken_rule, find_grounded, find_like_ends, find_misfed, find_rated_kv
 from loopmend.switching.steps import DEVICE_MOVES, MOVES, Step
 
 
@@ -62,6 +65,8 @@ class Hazards:
         Whether company rules allow two sources to be tied for a moment over such an end.
     closing_onto_suspects
         Reason why suspects may be energized all the same, by company rules; "" where they may not.
+    find_amps
+        Finds the current that an end would break; None: that of metered load and installed kVA (see `device_rules`).
     """
 
     faulted: frozenset[str] = frozenset()
@@ -71,6 +76,7 @@ class Hazards:
     phasing_recorded: frozenset[tuple[str, End]] = frozenset()
     momentary_parallel: bool = False
     closing_onto_suspects: str = ""
+    find_amps: FindAmps | None = None
 
 
 NO_HAZARDS = Hazards()
@@ -97,7 +103,7 @@ def apply_step(circuit: Circuit, positions: Positions, step: Step, hazards: Haza
     OrderError
         With every rule that the step breaks.
     """
-    findings = _check_place(circuit, step)
+    findings = _check_place(circuit, step) or check_conductor(circuit, step)
     if not findings:
         findings = _check_expected(circuit, positions, step)
     if findings:
@@ -121,21 +127,21 @@ def _moved(circuit: Circuit, positions: Positions, step: Step) -> Positions:
 
 def _check_place(circuit: Circuit, step: Step) -> list[Finding]:
     if step.enclosure not in circuit.enclosure_row:
-        return [_broken("unknown place", step.enclosure, step.enclosure, "name an enclosure of the circuit")]
+        return [broken_rule("unknown place", step.enclosure, step.enclosure, "name an enclosure of the circuit")]
     if step.action in DEVICE_MOVES:
         if step.enclosure not in circuit.source_ids:
-            return [_broken("unknown place", step.enclosure, "no protective device", "name a source")]
+            return [broken_rule("unknown place", step.enclosure, "no protective device", "name a source")]
         return []
     if step.span is None or step.end is None:
         needs_end = step.action in (*MOVES, "check_open") and step.span is not None
         if step.action in MOVES or needs_end:
-            return [_broken("unknown place", step.enclosure, "no elbow named", "name the span and its end")]
+            return [broken_rule("unknown place", step.enclosure, "no elbow named", "name the span and its end")]
         return []
     if step.span not in circuit.span_row:
-        return [_broken("unknown place", step.span, step.span, "name a span of the circuit")]
+        return [broken_rule("unknown place", step.span, step.span, "name a span of the circuit")]
     lands = circuit.enclosure_at(step.span, step.end)
     if lands != step.enclosure:
-        return [_broken("unknown place", step.span, f"{step.end.label} end is at {lands}", f"go to {lands}")]
+        return [broken_rule("unknown place", step.span, f"{step.end.label} end is at {lands}", f"go to {lands}")]
     return []
 
 
@@ -144,19 +150,19 @@ def _check_expected(circuit: Circuit, positions: Positions, step: Step) -> list[
         is_open = step.enclosure in positions.open_devices
         if is_open == (step.action == "open_device"):
             found = "open" if is_open else "closed"
-            return [_broken("not as expected", step.enclosure, f"device is {found} already", _AS_THEY_ARE)]
+            return [broken_rule("not as expected", step.enclosure, f"device is {found} already", _AS_THEY_ARE)]
         return []
     if step.action == "check_open" and step.span is None:
         if step.enclosure in circuit.source_ids and step.enclosure not in positions.open_devices:
-            return [_broken("not as expected", step.enclosure, "device is closed", _AS_THEY_ARE)]
+            return [broken_rule("not as expected", step.enclosure, "device is closed", _AS_THEY_ARE)]
         return []
     if step.span is None or step.end is None:
         return []
     state = EndState(int(positions.states[circuit.span_row[step.span], step.end]))
     if step.action == "check_open" and state is EndState.CLOSED:
-        return [_broken("not as expected", step.span, f"{step.end.label} end is closed", _AS_THEY_ARE)]
+        return [broken_rule("not as expected", step.span, f"{step.end.label} end is closed", _AS_THEY_ARE)]
     if step.action in MOVES and state not in _FROM_STATE[step.action]:
-        return [_broken("not as expected", step.span, f"{step.end.label} end is {state.label}", _AS_THEY_ARE)]
+        return [broken_rule("not as expected", step.span, f"{step.end.label} end is {state.label}", _AS_THEY_ARE)]
     return []
 
 
@@ -169,26 +175,31 @@ def _check_grounding(circuit: Circuit, positions: Positions, step: Step, hazards
     if step.action == "remove_ground":
         if step.span in hazards.work_on:
             remedy = "record the repair and its proof test first"
-            return [_broken("work under way", step.span, "work is recorded on this span", remedy)]
+            return [broken_rule("work under way", step.span, "work is recorded on this span", remedy)]
         return []
     row = circuit.span_row[step.span]
     findings = []
     if trace_supply(circuit, positions).alive[row]:
-        findings.append(_broken("ground on live cable", step.span, "alive by the record", "open every end feeding it"))
+        findings.append(
+            broken_rule("ground on live cable", step.span, "alive by the record", "open every end feeding it")
+        )
     elif step.action == "ground" and EndState.CLOSED in positions.states[row].tolist():
         findings.append(
-            _broken("ground on live cable", step.span, "an end is closed onto its bushing", "park both elbows first")
+            broken_rule(
+                "ground on live cable", step.span, "an end is closed onto its bushing", "park both elbows first"
+            )
         )
     return findings
 
 
 def _check_supply(circuit: Circuit, before: Positions, after: Positions, step: Step, hazards: Hazards) -> list[Finding]:
     was, now = trace_supply(circuit, before), trace_supply(circuit, after)
-    findings = _check_newly_alive(circuit, was, now, hazards)
+    findings = check_device(circuit, before, was, step, hazards.find_amps)
+    findings += _check_newly_alive(circuit, was, now, hazards)
     grounded = now.alive & find_grounded(after)
     if step.action in ("close", "close_device"):
         findings += [
-            _broken("grounded", name, "a ground is on it", "take the ground off, by its own step, or keep it dead")
+            broken_rule("grounded", name, "a ground is on it", "take the ground off, by its own step, or keep it dead")
             for name in circuit.spans.span_id[grounded]
         ]
         findings += _check_close(circuit, after, step)
@@ -196,13 +207,13 @@ def _check_supply(circuit: Circuit, before: Positions, after: Positions, step: S
         findings += _check_breaking(circuit, was, step, hazards)
     if not (hazards.momentary_parallel and (step.span, step.end) in hazards.phasing_recorded):
         findings += [
-            _broken("tied sources", group[0], " and ".join(group), "open an end between them first")
+            broken_rule("tied sources", group[0], " and ".join(group), "open an end between them first")
             for group in now.tied
             if group not in was.tied
         ]
     loops_before = set(find_loops(circuit, before))
     findings += [
-        _broken("closed loop", spans[0], ", ".join(spans), "open an end of the loop first")
+        broken_rule("closed loop", spans[0], ", ".join(spans), "open an end of the loop first")
         for spans in find_loops(circuit, after)
         if spans not in loops_before
     ]
@@ -212,24 +223,24 @@ def _check_supply(circuit: Circuit, before: Positions, after: Positions, step: S
 def _check_newly_alive(circuit: Circuit, was: Supply, now: Supply, hazards: Hazards) -> list[Finding]:
     newly = circuit.spans.span_id[now.alive & ~was.alive].tolist()
     findings = [
-        _broken("faulted span", name, "would be made alive", "keep it open at both ends")
+        broken_rule("faulted span", name, "would be made alive", "keep it open at both ends")
         for name in newly
         if name in hazards.faulted
     ]
     if not hazards.closing_onto_suspects:
         findings += [
-            _broken("suspect span", name, "would be made alive", "prove it good first, or keep it isolated")
+            broken_rule("suspect span", name, "would be made alive", "prove it good first, or keep it isolated")
             for name in newly
             if name in hazards.suspects and name not in hazards.faulted
         ]
     findings += [
-        _broken("work under way", name, "would be made alive", "record the repair, and clear the people first")
+        broken_rule("work under way", name, "would be made alive", "record the repair, and clear the people first")
         for name in newly
         if name in hazards.work_on and name not in hazards.faulted
     ]
     fed = (now.enclosure_source >= 0).any(axis=0) & ~(was.enclosure_source >= 0).any(axis=0)
     return findings + [
-        _broken("faulted enclosure", name, "would be made alive", "keep every elbow at it open")
+        broken_rule("faulted enclosure", name, "would be made alive", "keep every elbow at it open")
         for name in circuit.enclosures.enclosure_id[fed]
         if name in hazards.faulted_enclosures
     ]
@@ -241,7 +252,7 @@ def _check_breaking(circuit: Circuit, was: Supply, step: Step, hazards: Hazards)
         return []
     feeding = set(was.span_source[:, circuit.span_row[step.span]].tolist()) - {UNFED}
     return [
-        _broken("fault is fed", name, f"by {step.span} among others", "open the protective device first")
+        broken_rule("fault is fed", name, f"by {step.span} among others", "open the protective device first")
         for name in sorted(hazards.faulted)
         if name in circuit.span_row and feeding & set(was.span_source[:, circuit.span_row[name]].tolist())
     ]
@@ -253,9 +264,11 @@ def _check_close(circuit: Circuit, after: Positions, step: Step) -> list[Finding
     row = circuit.span_row[step.span]
     findings = []
     if not find_like_ends(circuit)[row, step.end]:
-        findings.append(_broken("unlike phases", step.span, f"at {step.enclosure}", "close only onto its own phases"))
+        findings.append(
+            broken_rule("unlike phases", step.span, f"at {step.enclosure}", "close only onto its own phases")
+        )
     if after.states[row, step.end.other] == EndState.GROUNDED:
-        findings.append(_broken("grounded", step.span, "its other end is grounded", "take the ground off first"))
+        findings.append(broken_rule("grounded", step.span, "its other end is grounded", "take the ground off first"))
     return findings
 
 
@@ -266,7 +279,7 @@ def _check_voltage(circuit: Circuit, was: Supply, now: Supply) -> list[Finding]:
     )
     names = [*circuit.enclosures.enclosure_id[places], *circuit.spans.span_id[spans]]
     return [
-        _broken(
+        broken_rule(
             "unlike voltage", str(name), "would be fed at another voltage than its own", "feed it from its own system"
         )
         for name in names[:1]
@@ -275,7 +288,3 @@ def _check_voltage(circuit: Circuit, was: Supply, now: Supply) -> list[Finding]:
 
 def _new(after: Bools, before: Bools) -> Bools:
     return np.asarray(after & ~before)
-
-
-def _broken(rule: str, asset_id: str, value: str, remedy: str) -> Finding:
-    return Finding(asset_id=str(asset_id), layer="interlock", problem=rule, value=value, remedy=remedy)

@@ -101,7 +101,7 @@ class Model:
 def build_model(task: Task) -> Model:
     """Build the program of a task: everything but the limits."""
     program, circuit = Program(), task.circuit
-    closed = program.add_variables((circuit.n_spans, 2), 0, task.closable, whole=True)
+    closed = program.add_variables((circuit.n_spans, 2), task.pinned, task.closable, whole=True)
     device = program.add_variables((circuit.n_enclosures,), task.held, task.usable, whole=True)
     reachable = find_reachable(task)
     supplied = program.add_variables((circuit.n_enclosures,), 0, reachable, whole=True)

@@ -64,13 +64,12 @@ def _why_no_way(task: Task, row: int, faults: tuple[str, ...], best: Supply, wit
     missing = [1 << k for k in range(3) if has[k] and best.enclosure_source[k, row] < 0]
     lacks = [k for k in range(3) if has[k] and without_fault.enclosure_source[k, row] < 0]
     where = "" if len(missing) == sum(has) else f" on phase {phase_letters(sum(missing))}"
-    if lacks or not named:
+    if lacks:
         return f"no path to a source{where}"
-    return (
-        f"no path to a source{where} without {named} or a grounded or unlike end"
-        if not _only_fault(task, row)
-        else f"no path to a source{where} without {named}"
-    )
+    if named and _only_fault(task, row):
+        return f"no path to a source{where} without {named}"
+    blocked = [named, "a grounded end", "an unlike end", "a deadbreak elbow that is alive"]
+    return f"no path to a source{where} without {' or '.join(filter(None, blocked))}"
 
 
 def _only_fault(task: Task, row: int) -> bool:

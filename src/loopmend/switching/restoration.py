@@ -15,7 +15,7 @@ from loopmend.network.tracing import find_loops, trace_supply
 from loopmend.switching.flow import Flow
 from loopmend.switching.limits import Violation
 from loopmend.switching.reasons import find_reasons
-from loopmend.switching.rules import find_grounded, find_like_ends, find_rated_kv
+from loopmend.switching.rules import find_frozen, find_grounded, find_like_ends, find_rated_kv
 from loopmend.switching.search import find_best
 from loopmend.switching.task import FlowSettings, Task, check_limits, split_task
 
@@ -117,7 +117,8 @@ def find_restoration(  # noqa: PLR0913 - one keyword per setting of the contract
         Best in this order: most critical customers supplied, most customers supplied (those supplied now count like
         the others), fewest operations: ends closed and ends opened beyond the isolation. Closing a source's device is
         not counted. Never a loop, never two sources tied, never a fault or a grounded span alive; no end is closed
-        across unlike phases, nothing is fed at another system voltage than its own; grounded ends are not operated.
+        across unlike phases, nothing is fed at another system voltage than its own; grounded ends are not operated, and
+        neither are deadbreak elbows that are alive after isolation: nobody is interrupted to move one.
 
     Raises
     ------
@@ -230,11 +231,14 @@ def _set_up(
     dead_spans = np.isin(np.arange(circuit.n_spans), [circuit.span_row[name] for name in faulted])
     usable = ~np.isnan(circuit.enclosures.source_kv) & ~dead_enclosures
     is_open = np.isin(circuit.enclosures.enclosure_id.astype(str), sorted(before.open_devices))
+    base = Positions(states, before.open_devices)
+    closed, frozen = states == EndState.CLOSED, find_frozen(circuit, base)
     like = find_like_ends(circuit) | (before.states == EndState.CLOSED)
     return Task(
         circuit=circuit,
-        base=Positions(states, before.open_devices),
-        closable=like & ~isolated & ~grounded,
+        base=base,
+        closable=like & ~isolated & ~grounded & (closed | ~frozen),
+        pinned=frozen & closed,
         dead_spans=dead_spans | find_grounded(before),
         dead_enclosures=dead_enclosures,
         usable=usable,

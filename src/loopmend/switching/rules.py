@@ -6,7 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from loopmend.errors import Finding
 from loopmend.network.assets import Bools, EndState, Floats, Ints
+from loopmend.network.devices import find_dead_only
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions, normal_positions
 from loopmend.network.tracing import UNFED, Supply, trace_supply
@@ -71,3 +73,21 @@ def find_misfed(circuit: Circuit, supply: Supply, rated: RatedKv) -> tuple[Bools
 def find_grounded(positions: Positions) -> Bools:
     """Find the spans with a grounded end, shape (n_spans,)."""
     return np.asarray((positions.states == EndState.GROUNDED).any(axis=1))
+
+
+def find_frozen(circuit: Circuit, positions: Positions) -> Bools:
+    """Find the ends that must stay as they are because they are operated only de-energized and are not, (n_spans, 2).
+
+    Alive counts a span or an enclosure with voltage on any phase.
+    """
+    dead_only = find_dead_only(circuit.end_device)
+    if not dead_only.any():
+        return dead_only
+    supply = trace_supply(circuit, positions)
+    at = (supply.enclosure_source != UNFED).any(axis=0)
+    return np.asarray(dead_only & (supply.alive[:, None] | at[circuit.spans.enclosure]))
+
+
+def broken_rule(rule: str, asset_id: str, value: str, remedy: str) -> Finding:
+    """Write the refusal of the interlock under the name of its rule."""
+    return Finding(asset_id=str(asset_id), layer="interlock", problem=rule, value=value, remedy=remedy)

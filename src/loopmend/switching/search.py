@@ -8,6 +8,7 @@ import numpy as np
 
 from loopmend.errors import NetworkError
 from loopmend.network.assets import Bools, EndState, Floats, Ints
+from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 from loopmend.network.tracing import Supply, trace_supply
 from loopmend.switching.attach import attach_all, attach_within_limits, close_harmless_devices, find_best_bound
@@ -77,15 +78,25 @@ def _require_lawful(task: Task, heuristic: Positions) -> None:
 
 
 def release_hopeless(task: Task) -> Task:
-    """Let the devices of sources open that break a limit with every end open: no switching can help them."""
+    """Let the devices of sources open that break a limit with every end open that can be: no switching can help."""
     if not task.limits:
         return task
-    states = np.where(task.base.states == EndState.GROUNDED, task.base.states, np.int8(EndState.OPEN))
+    stays = task.pinned | (task.base.states == EndState.GROUNDED)
+    states = np.where(stays, task.base.states, np.int8(EndState.OPEN))
     circuit, ids = task.circuit, task.circuit.enclosures.enclosure_id
     shut = frozenset(str(ids[row]) for row in circuit.source_rows if not task.held[row])
-    _, violations = check_limits(task, Positions(states, shut))
-    hopeless = np.isin(ids.astype(str), sorted({violation.asset_id for violation in violations}))
-    return replace(task, held=task.held & ~hopeless)
+    apart = Positions(states, shut)
+    feeding = _feeding(circuit, trace_supply(circuit, apart), check_limits(task, apart)[1])
+    return replace(task, held=task.held & ~np.isin(np.arange(circuit.n_enclosures), feeding))
+
+
+def _feeding(circuit: Circuit, supply: Supply, violations: tuple[Violation, ...]) -> Ints:
+    """Rows of the sources that feed what breaks a limit."""
+    named = sorted({violation.asset_id for violation in violations})
+    at = np.isin(circuit.enclosures.enclosure_id.astype(str), named)
+    in_span = np.isin(circuit.spans.span_id.astype(str), named)
+    feeding = np.concatenate([supply.enclosure_source[:, at].ravel(), supply.span_source[:, in_span].ravel()])
+    return np.unique(feeding[feeding >= 0])
 
 
 def _prove(task: Task) -> Positions | None:
@@ -167,14 +178,11 @@ def _refuse(
     """Cut the trees off that hold a violation, and tighten the rows where they run."""
     circuit = model.task.circuit
     supply = trace_supply(circuit, positions)
-    named = {violation.asset_id for violation in violations}
-    at = np.isin(circuit.enclosures.enclosure_id.astype(str), sorted(named))
-    in_span = np.isin(circuit.spans.span_id.astype(str), sorted(named))
-    feeding = np.concatenate([supply.enclosure_source[:, at].ravel(), supply.span_source[:, in_span].ravel()])
-    concerned = np.asarray(np.isin(supply.span_source, feeding[feeding >= 0]).any(axis=0))
+    feeding = _feeding(circuit, supply, violations)
+    concerned = np.asarray(np.isin(supply.span_source, feeding).any(axis=0))
     for rows in flow_rows:
         add_tangents(model, rows, flow, concerned)
-    for row in np.unique(feeding[feeding >= 0]).tolist():
+    for row in feeding.tolist():
         if not any(_cut_off_overload(model, rows.phase, positions, supply, row) for rows in flow_rows):
             _cut_off(model, positions, np.array([row]))
 

@@ -81,6 +81,8 @@ class Step:
         Who does it, and who confirms it: ``second`` (the other person there), ``crew``, ``desk`` or "".
     by
         Who does it, by name; known when it is signed, not in a draft.
+    conductor
+        "" for all phases of the end together; else phase letters, or ``neutral``.
     """
 
     n: int
@@ -98,6 +100,7 @@ class Step:
     who: Who = "crew"
     confirms: str = ""
     by: str = ""
+    conductor: str = ""
 
     @property
     def place(self) -> Place:
@@ -121,6 +124,7 @@ class Step:
             "waits_for": self.waits_for,
             "who": self.who,
             "confirms": self.confirms,
+            "conductor": self.conductor,
         }
 
     @staticmethod
@@ -142,4 +146,5 @@ class Step:
             waits_for=str(document.get("waits_for", "")),
             who=cast("Who", document.get("who", "crew")),
             confirms=str(document.get("confirms", "")),
+            conductor=str(document.get("conductor", "")),
         )

@@ -38,6 +38,8 @@ class Task:
         Positions after isolation, every device that fed the fault open: what operations are counted from.
     closable
         Ends that may be closed in the end, shape (n_spans, 2).
+    pinned
+        Ends among them that stay closed: deadbreak elbows that are alive in ``base``, shape (n_spans, 2).
     dead_spans, dead_enclosures
         What must not be alive in the end: faulted, or a span with a grounded end.
     usable
@@ -55,6 +57,7 @@ class Task:
     circuit: Circuit
     base: Positions
     closable: Bools
+    pinned: Bools
     dead_spans: Bools
     dead_enclosures: Bools
     usable: Bools
@@ -152,6 +155,7 @@ def _cut_out(task: Task, at: Ints, of_span: Ints) -> Task:
         circuit=part,
         base=Positions(task.base.states[of_span], task.base.open_devices & ids),
         closable=task.closable[of_span],
+        pinned=task.pinned[of_span],
         dead_spans=task.dead_spans[of_span],
         dead_enclosures=task.dead_enclosures[at],
         usable=task.usable[at],
