@@ -1,0 +1,230 @@
+"""What the program's plan, or half-splitting, would have done in a drill: the same hidden fault, the same luck."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from loopmend.case.assessment import SUSPECT_FROM, Knowledge, find_suspects
+from loopmend.case.assumptions import Assumptions
+from loopmend.case.drill import AskedTest, Luck, answer_energized, answer_indicator, find_shown
+from loopmend.case.drill_crew import Crew, DrillPath
+from loopmend.case.hidden import HiddenFault
+from loopmend.case.planning import plan_next
+from loopmend.errors import EvidenceError
+from loopmend.locate.build import build_model
+from loopmend.locate.dead import DeadPart
+from loopmend.locate.moves import Move, Plan
+from loopmend.locate.observations import CrewTimes, Energized, IndicatorReading, Observation, TestResult
+from loopmend.locate.policy import suspect_ids
+from loopmend.locate.posterior import Suspect
+from loopmend.locate.rules import half_split
+from loopmend.network.graph import Circuit
+
+MOST_MOVES = 60
+"""A path that is longer is given up: no plan goes on like that."""
+
+
+@dataclass(kw_only=True)
+class _Field:
+    """The field as a path meets it: the hidden fault, the luck, how often each test was made."""
+
+    dead: DeadPart
+    hidden: HiddenFault
+    luck: Luck
+    asked: Counter[tuple[str, frozenset[str]]] = field(default_factory=Counter)
+
+    def ask(self, ids: Sequence[str], method: str) -> AskedTest:
+        spans = tuple(name for name in ids if name in set(self.dead.spans))
+        places = tuple(name for name in ids if name not in spans)
+        key = method, frozenset(ids)
+        self.asked[key] += 1
+        return AskedTest(spans=spans, enclosures=places, method=method, number=self.asked[key] - 1)
+
+
+def _count_out(circuit: Circuit, dead: DeadPart, left: Sequence[Suspect], times: CrewTimes) -> int:
+    """Count who stays out while these suspects remain: whom no source reaches without crossing one of them."""
+    if not left:
+        return 0
+    model = build_model(circuit, dead, left, times)
+    return model.customers(model.whole)
+
+
+def is_right(circuit: Circuit, dead: DeadPart, hidden: HiddenFault, declared: Sequence[str]) -> bool:
+    """Tell whether a declaration isolates what was hidden and nothing beside it.
+
+    Faulted equipment is isolated by declaring the dead spans that land there; where the fault burned clear, it is
+    right to declare none.
+    """
+    wanted: set[str] = set()
+    for item in hidden.showing:
+        if item.kind == "span":
+            wanted.add(item.id)
+        else:
+            wanted.update(span for span, _ in circuit.ends_at[item.id] if span in set(dead.spans))
+    return set(declared) == wanted
+
+
+def half_split_path(
+    known: Knowledge, dead: DeadPart, assumptions: Assumptions, hidden: HiddenFault, luck: Luck
+) -> DrillPath:
+    """Follow half-splitting by count: every test is trusted, and what it proves comes back in place."""
+    circuit, times = known.circuit, assumptions.times
+    suspects = find_suspects(known, dead, assumptions, []).suspects
+    model = build_model(circuit, dead, suspects, times)
+    choose, region, position = half_split(model), model.whole, None
+    crew, there = (
+        Crew(circuit=circuit, times=times, out=dead.customers_out),
+        _Field(dead=dead, hidden=hidden, luck=luck),
+    )
+    while not model.is_settled(region):
+        cut = choose(region, position)
+        parts = model.part(region, cut)
+        if parts is None:
+            break
+        at = model.places[cut.place]
+        asked = there.ask(suspect_ids(model, parts[0]), assumptions.settings.method)
+        bad = find_shown(hidden, asked, luck) is not None
+        crew.do("test", say_test(asked, bad=bad), at, model.split[cut.place])
+        region, position = parts[0 if bad else 1], cut.place
+        crew.switch("Bring back what is proven", at, out=model.customers(region))
+    return crew.finish("Half-splitting", *_verdict(circuit, dead, hidden, suspect_ids(model, region)))
+
+
+def _verdict(
+    circuit: Circuit, dead: DeadPart, hidden: HiddenFault, items: Sequence[str]
+) -> tuple[tuple[str, ...], bool]:
+    """Put declared items into the spans that isolate them, and judge them."""
+    spans: dict[str, None] = {}
+    for name in items:
+        if name in set(dead.spans):
+            spans[name] = None
+        else:
+            spans.update({span: None for span, _ in circuit.ends_at[name] if span in set(dead.spans)})
+    return tuple(spans), is_right(circuit, dead, hidden, tuple(spans))
+
+
+def plan_path(known: Knowledge, dead: DeadPart, assumptions: Assumptions, hidden: HiddenFault, luck: Luck) -> DrillPath:
+    """Follow the program's own plan, asked again after every answer, with the same hidden fault and the same luck."""
+    circuit, times = known.circuit, assumptions.times
+    crew, there = (
+        Crew(circuit=circuit, times=times, out=dead.customers_out),
+        _Field(dead=dead, hidden=hidden, luck=luck),
+    )
+    seen: list[Observation] = []
+    alive: set[str] = set()
+    note = ""
+    for _ in range(MOST_MOVES):
+        here = replace(assumptions, times=_from_here(times, crew))
+        try:
+            posterior = find_suspects(known, dead, here, seen)
+        except EvidenceError:
+            return crew.finish(PLAN, (), right=False, note="its records contradicted each other: it asks for people")
+        plan = plan_next(known, dead, here, seen, posterior)
+        move = plan.next
+        if move.action in ("isolate", "none"):
+            items = move.under_test or tuple(dict.fromkeys(span for span, _ in move.park))
+            return crew.finish(PLAN, *_verdict(circuit, dead, hidden, items), note=note)
+        seen.append(_follow(move, crew, there, assumptions, alive, seen))
+        after = _find_suspects_left(known, dead, here, seen, alive, plan)
+        if after is not None:
+            out = _count_out(circuit, dead, after, times)
+            if move.action == "split":
+                crew.switch("Bring back what is proven", move.at, out=min(out, crew.out))
+            else:
+                crew.out = min(out, crew.out)
+        note = "" if plan.exact else "a heuristic plan: another path may be better"
+    return crew.finish(PLAN, (), right=False, note=f"given up after {MOST_MOVES} moves")
+
+
+PLAN = "The program's plan"
+
+
+def _from_here(times: CrewTimes, crew: Crew) -> CrewTimes:
+    """Times as they are from where the crew stands; those for the first move hold until it has moved."""
+    return replace(times, crew_at=crew.place, start={} if crew.moved else times.start)
+
+
+def _find_suspects_left(
+    known: Knowledge,
+    dead: DeadPart,
+    assumptions: Assumptions,
+    seen: Sequence[Observation],
+    alive: set[str],
+    plan: Plan,
+) -> tuple[Suspect, ...] | None:
+    """Find what keeps customers out: suspects not cleared; for a plan that closes by its own moves, all not alive.
+
+    None where the records contradict each other.
+    """
+    if any(move.action == "energize" for move in plan.options):
+        before = find_suspects(known, dead, assumptions, []).suspects
+        return tuple(suspect for suspect in before if suspect.id not in alive)
+    try:
+        posterior = find_suspects(known, dead, assumptions, seen)
+    except EvidenceError:
+        return None
+    least = 0.0 if posterior.trusted else SUSPECT_FROM
+    return tuple(suspect for suspect in posterior.suspects if suspect.p > least)
+
+
+def _follow(
+    move: Move,
+    crew: Crew,
+    there: _Field,
+    assumptions: Assumptions,
+    alive: set[str],
+    seen: Sequence[Observation],
+) -> Observation:
+    """Do what a plan says, and take the answer."""
+    if move.action == "read":
+        return _read(move, crew, there, assumptions, seen)
+    settings, times = assumptions.settings, assumptions.times
+    ids = move.under_test or move.beyond
+    if move.action == "energize":
+        asked = there.ask(ids, "energize")
+        held = answer_energized(there.hidden, asked, there.luck)
+        minutes = times.switch.get(move.at, times.switch_minutes)
+        crew.do("energize", say_energized(asked, held=held), move.at, minutes + (0 if held else settings.fuse_minutes))
+        crew.fuses += not held
+        alive.update(ids if held else ())
+        return Energized(spans=asked.spans, held=held)
+    asked = there.ask(ids, settings.method)
+    shown = find_shown(there.hidden, asked, there.luck)
+    crew.do("test", say_test(asked, bad=shown is not None), move.at, crew.test_minutes(move.at, settings.method))
+    verdict = "good" if shown is None else shown.kind
+    return TestResult(spans=asked.spans, method=asked.method, verdict=verdict, enclosures=asked.enclosures)
+
+
+def _read(
+    move: Move, crew: Crew, there: _Field, assumptions: Assumptions, seen: Sequence[Observation]
+) -> IndicatorReading:
+    """Read the indicator that the plan means: the first of its elbows that has one nobody has read."""
+    circuit = crew.circuit
+    read = {(record.span, record.end) for record in seen if isinstance(record, IndicatorReading)}
+    here = (*move.park, *(elbow for _, elbow in there.dead.neighbours["enclosure", move.at]))
+    span, end = next(
+        (name, end)
+        for name, end in here
+        if circuit.spans.indicator[circuit.span_row[name], end] and (name, end) not in read
+    )
+    state = answer_indicator(there.dead, there.hidden, span, end, there.luck)
+    says = f"Indicator on {span}, {end.label} end: {state.replace('_', ' ')}"
+    crew.do("read", says, move.at, assumptions.settings.read_minutes)
+    return IndicatorReading(span=span, end=end, state=state)
+
+
+def say_test(asked: AskedTest, *, bad: bool, told: str = "") -> str:
+    """Say a test in a few words; `told` where it is neither good nor bad."""
+    return f"Test of {_named(asked)}: {told or ('bad' if bad else 'good')}"
+
+
+def say_energized(asked: AskedTest, *, held: bool) -> str:
+    """Say a stretch energized in a few words."""
+    return f"Energized {_named(asked)}: {'held' if held else 'did not hold, fuse blown'}"
+
+
+def _named(asked: AskedTest) -> str:
+    names = (*asked.spans, *asked.enclosures)
+    return ", ".join(names) if len(names) <= 3 else f"{names[0]} to {names[-1]} ({len(names)} items)"
