@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from typing import Any
@@ -25,6 +26,23 @@ IN_PHASE = {
     "readings": [{"phase": "A", "across_kv": 0.1, "side_a_kv": 7.2, "side_b_kv": 7.2}],
 }
 """Readings across the open point of the loop: 7.2 kV to ground on both sides, next to nothing between them."""
+DEAD = {"tester_before": True, "tester_after": True, "reading_kv": 0.0}
+"""Reading of a tester that shows nothing, proven before and after."""
+CREW, SECOND, DESK = "J. Orme", "T. Vance", "N. Adair"
+
+
+def needed(step: dict[str, Any]) -> dict[str, Any]:
+    """Readings or record that a step waits for."""
+    return {"check_phasing": IN_PHASE, "prove_dead": DEAD, "hold_for_test": {"record": "repair"}}.get(
+        step["action"], {}
+    )
+
+
+def signature(order_id: str, step: dict[str, Any], **changes: Any) -> rq.SignStep:
+    """Sign a step as it is meant: the desk issues a clearance, the crew does the rest, another one confirms."""
+    by, confirmed = (DESK, CREW) if step.get("who") == "desk" else (CREW, SECOND)
+    given = {"by": by, "confirmed_by": confirmed, "measured": needed(step)} | changes
+    return rq.SignStep(order_id=order_id, n=step["n"], **given)
 
 
 def minute(n: float) -> datetime:
@@ -57,6 +75,8 @@ def opened(**given: Any) -> CaseState:
 def ask(state: CaseState, *requests: rq.Request, at: float = 0.0, actor: str = "J. Orme") -> CaseState:
     """Ask one thing after the other, all at one minute."""
     for request in requests:
+        if isinstance(request, rq.SignStep | rq.SwitchEnd) and not request.by:
+            request = replace(request, by=actor)  # noqa: PLW2901 - as the workbench fills it in
         state = happen(state, decide(KNOWN, state, request), minute(at), actor)
     return state
 
@@ -87,10 +107,8 @@ def sign_all(state: CaseState, at: float = 0.0, pace: float = 0.0) -> CaseState:
     order = state.open_order
     assert order is not None
     for number in range(len(order.signatures), len(order.steps)):
-        step = order.steps[number]
-        measured = IN_PHASE if step["action"] == "check_phasing" else {}
-        request = rq.SignStep(order_id=order.order_id, n=step["n"], confirmed_by="T. Vance", measured=measured)
-        state = ask(state, request, at=at)
+        request = signature(order.order_id, order.steps[number])
+        state = ask(state, request, at=at, actor=request.by)
         at += pace
     return state
 

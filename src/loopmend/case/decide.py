@@ -18,10 +18,9 @@ from loopmend.case.order_decisions import (
     close_case,
     draft,
     record_repair,
-    sign,
-    stop,
     switch_end,
 )
+from loopmend.case.signing import sign, stop, transfer
 from loopmend.case.state import CaseState
 from loopmend.errors import DataError, OrderError
 
@@ -88,6 +87,7 @@ _DECIDERS: dict[type[Any], Callable[[Knowledge, CaseState, Any], tuple[ev.Payloa
     rq.ApproveOrder: approve,
     rq.SignStep: sign,
     rq.StopOrder: stop,
+    rq.TransferClearance: transfer,
     rq.RecordRepair: record_repair,
     rq.CloseCase: close_case,
 }

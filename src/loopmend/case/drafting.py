@@ -10,8 +10,15 @@ from loopmend.case.state import CaseState
 from loopmend.errors import OrderError
 from loopmend.network.assets import End
 from loopmend.network.graph import Circuit
+from loopmend.switching.clearance_steps import (
+    draft_release,
+    draft_safe_ground,
+    require_walkable,
+    weave_restoration,
+    weave_return,
+)
 from loopmend.switching.interlock import Hazards
-from loopmend.switching.orders import draft_grounding, draft_restoration, draft_return, fits_limits
+from loopmend.switching.orders import draft_restoration, draft_return, fits_limits, with_momentary_parallel
 from loopmend.switching.pickup import Pickup
 from loopmend.switching.restoration import Restoration, find_restoration
 from loopmend.switching.sequence import Fits
@@ -39,17 +46,37 @@ def draft_order(
     if request.purpose == "restore":
         found = find_case_restoration(circuit, state, request)
         fits, staging = _fits(circuit, request), _staging(state, request)
-        steps = draft_restoration(circuit, state.now, found, hazards, fits=fits, staging=staging)
+        allowed = hazards if staging else _drafted_with(circuit, hazards)
+        plain = draft_restoration(circuit, state.now, found, allowed, fits=fits, staging=staging)
+        steps = weave_restoration(plain, circuit, state.standing, state.unrepaired)
         remarks = _remarks(found)
     elif request.purpose == "ground":
-        steps = draft_grounding(circuit, state.now, state.unrepaired)
+        steps = draft_safe_ground(circuit, state.now, state.unrepaired, state.standing)
     elif request.purpose == "return":
-        steps = draft_return(circuit, state.now, state.as_found, hazards, fits=_fits(circuit, request))
+        allowed = _drafted_with(circuit, hazards)
+        plain = draft_return(circuit, state.now, state.as_found, allowed, fits=_fits(circuit, request))
+        steps = weave_return(plain, circuit, state.standing, _to_be_proved(circuit, state))
+    elif request.purpose == "release":
+        steps = draft_release(circuit, state.now, state.standing)
     else:
-        raise OrderError.about("", "order", "unknown purpose", request.purpose, "use restore, ground or return")
+        remedy = "use restore, ground, return or release"
+        raise OrderError.about("", "order", "unknown purpose", request.purpose, remedy)
     if not steps:
         raise OrderError.about("", "order", "there is nothing to do", request.purpose, "the positions are so already")
+    require_walkable(circuit, state.now, steps, state.standing, hazards)
     return [step.document() for step in steps], remarks
+
+
+def _drafted_with(circuit: Circuit, hazards: Hazards) -> Hazards:
+    """Where the company allows a parallel, draft with the comparison of phases that the order itself will make."""
+    return with_momentary_parallel(circuit, hazards) if hazards.momentary_parallel else hazards
+
+
+def _to_be_proved(circuit: Circuit, state: CaseState) -> list[str]:
+    """Repaired spans that the return is about to put back."""
+    rows = {span: circuit.span_row[span] for span in state.repaired}
+    now, found = state.now.states, state.as_found.states
+    return [span for span, row in rows.items() if bool((now[row] != found[row]).any())]
 
 
 def find_case_restoration(circuit: Circuit, state: CaseState, request: DraftOrder) -> Restoration:

@@ -136,13 +136,29 @@ class StepSigned:
     confirmed_by: str = ""
     found: str = ""
     measured: dict[str, Any] = field(default_factory=dict)
+    done_by: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OrderStopped:
-    """An order was stopped; its remaining steps no longer count."""
+    """An order was stopped; its remaining steps no longer count.
+
+    ``n`` is the step at which something was not as expected, 0 where it was stopped for another reason; ``measured``
+    what was read there.
+    """
 
     order_id: str
+    reason: str
+    n: int = 0
+    measured: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClearanceTransferred:
+    """All clearances and tags of one person were taken over by another."""
+
+    holder: str
+    to: str
     reason: str
 
 
@@ -163,10 +179,14 @@ class RepairRecorded:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaseClosed:
-    """The record is complete; `difference` lists ends left otherwise than found, with the reason in `note`."""
+    """The record is complete; `difference` lists ends left otherwise than found, with the reason in `note`.
+
+    ``circuit_changed`` says what differs in the content kept since under the circuit's name.
+    """
 
     note: str = ""
     difference: list[str] = field(default_factory=list)
+    circuit_changed: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -189,6 +209,7 @@ Payload = (
     | OrderApproved
     | StepSigned
     | OrderStopped
+    | ClearanceTransferred
     | RepairRecorded
     | CaseClosed
     | DrillEnded
@@ -207,6 +228,7 @@ _KINDS: dict[str, type[Payload]] = {
     "order_approved": OrderApproved,
     "step_signed": StepSigned,
     "order_stopped": OrderStopped,
+    "clearance_transferred": ClearanceTransferred,
     "repair_recorded": RepairRecorded,
     "case_closed": CaseClosed,
     "drill_ended": DrillEnded,

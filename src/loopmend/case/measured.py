@@ -1,7 +1,8 @@
 """Readings that a step of an order stands on: phasing across the open point, absence of voltage.
 
 A step that compares phases is signed only with readings that say in phase, on every phase of the span. A step that
-proves absence of voltage may carry the tester's reading; where it does, it must say dead.
+proves absence of voltage and waits for it (`waits_for`) is signed only with the tester's reading, between two proofs of
+the tester, and it must say dead; in an order written before hold points it may carry one.
 """
 
 from __future__ import annotations
@@ -62,7 +63,7 @@ def judge_measured(circuit: Circuit, step: Mapping[str, Any], measured: Mapping[
     """
     if step["action"] == PHASING_STEP:
         return _judge_phases(circuit, step, measured)
-    if step["action"] == PRESENCE_STEP and measured:
+    if step["action"] == PRESENCE_STEP and (measured or step.get("waits_for")):
         return _judge_absence(circuit, step, measured)
     return {}
 
@@ -117,6 +118,9 @@ def _phase(
 
 
 def _judge_absence(circuit: Circuit, step: Mapping[str, Any], measured: Mapping[str, Any]) -> dict[str, Any]:
+    if measured.get("reading_kv") is None:
+        remedy = "type what the tester showed, kV, and that it was proven before and after"
+        raise OrderError([_bad(step, "waits for the proof of no voltage", "no reading", remedy)])
     try:
         found: Presence = judge_presence(
             float(measured["reading_kv"]),

@@ -1,21 +1,21 @@
-"""Decide on switching: elbows moved by hand, orders, signatures, the repair, and the closing of the record."""
+"""Decide on switching: elbows moved by hand, orders, the repair, and the closing of the record."""
 
 from __future__ import annotations
 
-from dataclasses import asdict, replace
+from dataclasses import asdict
 
 from loopmend.case import events as ev
 from loopmend.case import requests as rq
 from loopmend.case.assessment import Knowledge, hazards_of
-from loopmend.case.documents import require_text
 from loopmend.case.drafting import draft_order
 from loopmend.case.gates import ground_reminders
-from loopmend.case.measured import judge_measured
-from loopmend.case.state import CaseState, Order, is_grounded
-from loopmend.errors import Finding, LoopmendError, OrderError
+from loopmend.case.signing import hazards_in_order, require_order
+from loopmend.case.state import CaseState, is_grounded
+from loopmend.errors import Finding, OrderError
 from loopmend.network.assets import End, EndState
 from loopmend.network.positions import end_state, find_differences
-from loopmend.switching.interlock import apply_step
+from loopmend.switching.clearance_steps import require_walkable
+from loopmend.switching.clearances import apply_guarded, place_text
 from loopmend.switching.steps import Action, Step
 
 COMPONENTS = ("cable", "splice", "termination", "dig_in", "equipment")
@@ -51,9 +51,9 @@ def switch_end(known: Knowledge, state: CaseState, request: rq.SwitchEnd) -> tup
         enclosure=known.circuit.enclosure_at(request.span, end),
         span=request.span,
         end=end,
-        says="",
+        by=request.by,
     )
-    apply_step(known.circuit, state.now, step, hazards_of(known, state))
+    apply_guarded(known.circuit, state.now, step, hazards_of(known, state), state.standing)
     return (ev.EndSwitched(span=request.span, end=request.end, state=request.state, reason=request.reason),)
 
 
@@ -65,51 +65,32 @@ def draft(known: Knowledge, state: CaseState, request: rq.DraftOrder) -> tuple[e
         if order.status != "draft":
             raise OrderError.about(order.order_id, "order", "is under way", order.status, "finish or stop it first")
         replaced = (ev.OrderStopped(order_id=order.order_id, reason="replaced by a new draft"),)
-    steps, remarks = draft_order(known.circuit, state, request, hazards_of(known, state))
-    remarks = (*remarks, *ground_reminders(state))
+    hazards = hazards_in_order(known, state, None)
+    steps, remarks = draft_order(known.circuit, state, request, hazards)
+    remarks = (*_stopped_before(state, request.purpose), *remarks, *ground_reminders(state))
     drafted = ev.OrderDrafted(
         order_id=f"O{len(state.orders) + 1}", purpose=request.purpose, steps=steps, remarks=list(remarks)
     )
     return (*replaced, drafted)
 
 
-def approve(known: Knowledge, state: CaseState, request: rq.ApproveOrder) -> tuple[ev.Payload, ...]:
-    """Decide on an approval: every step is rehearsed from the positions as they are."""
-    order = _require_order(state, request.order_id, ("draft",), "only a draft can be approved")
-    _rehearse(known, state, order)
-    return (ev.OrderApproved(order_id=request.order_id),)
-
-
-def sign(known: Knowledge, state: CaseState, request: rq.SignStep) -> tuple[ev.Payload, ...]:
-    """Decide on a signature: the step that is due, through the interlock, with what was measured."""
-    order = _require_order(state, request.order_id, ("approved", "under way"), "approve it first")
-    step = order.next_step
-    if step is None or step["n"] != request.n:
-        due = "none" if step is None else step["n"]
-        raise OrderError.about(
-            f"{order.order_id} step {request.n}",
-            "order",
-            f"is not the step that is due (that is {due})",
-            request.n,
-            "steps are signed one after the other, each once",
-        )
-    apply_step(known.circuit, state.now, Step.from_document(step), hazards_of(known, state))
+def _stopped_before(state: CaseState, purpose: str) -> tuple[str, ...]:
+    """Say on the new order what stopped the one before it."""
+    last = state.orders[-1] if state.orders else None
+    if last is None or last.purpose != purpose or not last.stopped_at:
+        return ()
     return (
-        ev.StepSigned(
-            order_id=order.order_id,
-            n=request.n,
-            confirmed_by=request.confirmed_by,
-            found=request.found,
-            measured=judge_measured(known.circuit, step, request.measured),
-        ),
+        f"order {last.order_id} before it was stopped at its step {last.stopped_at}, not as expected: {last.stopped}",
     )
 
 
-def stop(_known: Knowledge, state: CaseState, request: rq.StopOrder) -> tuple[ev.Payload, ...]:
-    """Decide on stopping an order."""
-    _require_order(state, request.order_id, ("draft", "approved", "under way"), "it is already over")
-    require_text(request.reason, request.order_id, "the reason for stopping")
-    return (ev.OrderStopped(order_id=request.order_id, reason=request.reason),)
+def approve(known: Knowledge, state: CaseState, request: rq.ApproveOrder) -> tuple[ev.Payload, ...]:
+    """Decide on an approval: every step is rehearsed from the positions as they are."""
+    order = require_order(state, request.order_id, ("draft",), "only a draft can be approved")
+    steps = [Step.from_document(document) for document in order.steps]
+    hazards = hazards_in_order(known, state, None)
+    require_walkable(known.circuit, state.now, steps, state.standing, hazards, name=order.order_id)
+    return (ev.OrderApproved(order_id=request.order_id),)
 
 
 def record_repair(known: Knowledge, state: CaseState, request: rq.RecordRepair) -> tuple[ev.Payload, ...]:
@@ -134,6 +115,9 @@ def record_repair(known: Knowledge, state: CaseState, request: rq.RecordRepair) 
             refuse(f"{name.replace('_', ' ')} is blank", "", "fill it in; write unknown where it is not known")
     if not findings and not is_grounded(known.circuit, state.now, request.span):
         refuse("is not grounded at both ends", request.span, "draft, approve and sign the order to ground it first")
+    held = state.standing.clearances.get(request.span)
+    if not findings and held is not None and held.stage != "at work":
+        refuse("its clearance is not handed over for work", held.stage, "sign the order that makes it safe to its end")
     if findings:
         raise OrderError(findings)
     return (ev.RepairRecorded(**asdict(request)),)
@@ -147,6 +131,8 @@ def close_case(known: Knowledge, state: CaseState, request: rq.CloseCase) -> tup
     """Decide on closing: as left equals as found, or the note says why not."""
     if (order := state.open_order) is not None:
         raise OrderError([_unfinished(order.order_id, "order", "is not finished", order.status, "finish or stop it")])
+    if state.standing:
+        raise OrderError(_still_held(state))
     difference = [
         f"{span} {end.label}: found {before.label}, left {after.label}"
         for span, end, before, after in find_differences(known.circuit, state.as_found, state.now)
@@ -164,36 +150,20 @@ def close_case(known: Knowledge, state: CaseState, request: rq.CloseCase) -> tup
         findings.append(_unfinished(state.title, "case", "no fault was declared", "none", "say why in the note"))
     if findings and not request.note.strip():
         raise OrderError(findings)
-    return (ev.CaseClosed(note=request.note, difference=difference),)
+    changed = list(request.circuit_changed)
+    return (ev.CaseClosed(note=request.note, difference=difference, circuit_changed=changed),)
+
+
+def _still_held(state: CaseState) -> list[Finding]:
+    """Name every clearance not released and every tag that hangs, with who holds it."""
+    remedy = "draft, approve and sign the order that releases it, or have its holder do it"
+    held = [
+        _unfinished(span, "clearance", f"is not released by {clearance.holder}", clearance.stage, remedy)
+        for span, clearance in sorted(state.standing.clearances.items())
+    ]
+    tags = sorted((place_text(place), tag) for place, tag in state.standing.tags.items())
+    return held + [_unfinished(where, "tag", f"of {tag.holder} hangs", tag.since, remedy) for where, tag in tags]
 
 
 def _unfinished(asset_id: str, layer: str, problem: str, value: str, remedy: str) -> Finding:
     return Finding(asset_id=asset_id, layer=layer, problem=problem, value=value, remedy=remedy)
-
-
-def _require_order(state: CaseState, order_id: str, statuses: tuple[str, ...], remedy: str) -> Order:
-    order = state.order(order_id)
-    if order is None:
-        known = ", ".join(order.order_id for order in state.orders)
-        raise OrderError.about(
-            order_id, "order", "no such order", order_id, f"name one of {known}" if known else "draft one first"
-        )
-    if order.status not in statuses:
-        raise OrderError.about(order_id, "order", f"is {order.status}", order.status, remedy)
-    return order
-
-
-def _rehearse(known: Knowledge, state: CaseState, order: Order) -> None:
-    """Walk an order from the positions as they are: each step must pass the interlock."""
-    now = state.now
-    hazards = hazards_of(known, state)
-    for document in order.steps:
-        try:
-            now = apply_step(known.circuit, now, Step.from_document(document), hazards)
-        except LoopmendError as error:
-            raise OrderError(
-                [
-                    replace(finding, asset_id=f"{order.order_id} step {document['n']}: {finding.asset_id}")
-                    for finding in error.findings
-                ]
-            ) from error

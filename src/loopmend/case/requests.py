@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-Purpose = Literal["restore", "ground", "return"]
+Purpose = Literal["restore", "ground", "return", "release"]
 Channel = Literal["field", "radio", "desk"]
 
 
@@ -105,12 +105,13 @@ class WithdrawEvidence:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SwitchEnd:
-    """Move one elbow outside an order, as sectionalizing needs."""
+    """Move one elbow outside an order, as sectionalizing needs; `by` is filled in from who submits it."""
 
     span: str
     end: str
     state: str
     reason: str = ""
+    by: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,21 +153,60 @@ class ApproveOrder:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SignStep:
-    """Sign off the next step of an approved order; `measured` as `loopmend.case.measured` says."""
+    """Sign off the next step of an approved order.
+
+    Attributes
+    ----------
+    confirmed_by
+        Another person than the one who did it; steps that switch, ground, take a ground off or move a clearance need
+        one.
+    measured
+        As `loopmend.case.measured` says; for a hold point the record it stands on.
+    done_by
+        Who did it, where it was called in by radio; "" for who submits it.
+    by
+        Filled in from who submits it.
+    """
 
     order_id: str
     n: int
     confirmed_by: str = ""
     found: str = ""
     measured: Mapping[str, Any] = field(default_factory=dict)
+    done_by: str = ""
+    by: str = ""
+
+    @property
+    def doer(self) -> str:
+        """Who did the step."""
+        return self.done_by.strip() or self.by.strip()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StopOrder:
-    """Stop an order; a new one is then drafted from the positions as they are."""
+    """Stop an order; a new one is then drafted from the positions as they are.
+
+    Attributes
+    ----------
+    n
+        The step that is due, where something there is not as expected; 0 where it is stopped for another reason.
+    measured
+        What was read there, as for a signature; kept as it is.
+    """
 
     order_id: str
     reason: str
+    n: int = 0
+    measured: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TransferClearance:
+    """Record that one person took over all clearances and tags of another."""
+
+    holder: str
+    to: str
+    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -186,9 +226,13 @@ class RecordRepair:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CloseCase:
-    """Close the record; a difference from the state as found needs a reason in the note."""
+    """Close the record; a difference from the state as found needs a reason in the note.
+
+    `circuit_changed` is filled in from the content kept since under the circuit's name.
+    """
 
     note: str = ""
+    circuit_changed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,6 +255,7 @@ Request = (
     | ApproveOrder
     | SignStep
     | StopOrder
+    | TransferClearance
     | RecordRepair
     | CloseCase
     | EndDrill

@@ -60,6 +60,8 @@ class Settings:
         Enclosure where a second crew stands, "" for none.
     pickup_points, pickup_settle_minutes
         Cold-load pickup, as `PickupCurve`: pairs of minutes out and factor, and how fast the load settles.
+    momentary_parallel
+        Whether the company allows two sources to be tied for a moment where an order has compared the phases.
     """
 
     equipment_share: float = 0.1
@@ -80,6 +82,7 @@ class Settings:
     second_crew_at: str = ""
     pickup_points: tuple[tuple[float, float], ...] = PickupCurve().points
     pickup_settle_minutes: float = PickupCurve().settle_minutes
+    momentary_parallel: bool = False
 
     @property
     def pickup(self) -> PickupCurve:
@@ -122,6 +125,10 @@ def check_settings(document: Any, circuit: Circuit, methods: tuple[str, ...] = (
             findings.append(_bad(f"{name} is out of range or no number", document[name], remedy))
     if "closings_at_most" in document and not isinstance(document["closings_at_most"], int):
         findings.append(_bad("closings_at_most is no whole number", document["closings_at_most"], "give 0, 1, 2, ..."))
+    if not isinstance(document.get("momentary_parallel", False), bool):
+        findings.append(
+            _bad("momentary_parallel is no yes or no", document["momentary_parallel"], "give true or false")
+        )
     if document.get("closing", "never") not in CLOSINGS:
         findings.append(_bad("unknown closing", document["closing"], f"use {', '.join(CLOSINGS)}"))
     method = document.get("method")

@@ -18,6 +18,8 @@ from loopmend.network.positions import (
     normal_positions,
 )
 from loopmend.network.tracing import trace_supply
+from loopmend.switching.clearances import NOTHING_STANDS, Standing, apply_clearance, transfer_clearances
+from loopmend.switching.steps import Step
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,13 +64,19 @@ class EvidenceRecord:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signature:
-    """Who did a step, who confirmed it, when, and what was found."""
+    """Who signed a step, who did it where it was called in, who confirmed it, when, and what was found."""
 
     actor: str
     confirmed_by: str
     at: datetime
     found: str = ""
     measured: dict[str, Any] = field(default_factory=dict)
+    done_by: str = ""
+
+    @property
+    def doer(self) -> str:
+        """Who did the step."""
+        return self.done_by or self.actor
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,13 +86,15 @@ class Order:
     Attributes
     ----------
     purpose
-        ``restore``, ``ground`` or ``return``.
+        ``restore``, ``ground``, ``return`` or ``release``.
     status
         ``draft``, ``approved``, ``under way``, ``done`` or ``stopped``.
     steps
         Documents of the steps, in order, numbered from 1.
     signatures
         One for each step signed, in order: steps are signed strictly one after the other.
+    stopped_at, stopped_by, stopped_measured
+        The step at which something was not as expected (0: none), who stopped the order, and what was read there.
     """
 
     order_id: str
@@ -96,6 +106,9 @@ class Order:
     approved_by: str = ""
     signatures: tuple[Signature, ...] = ()
     stopped: str = ""
+    stopped_at: int = 0
+    stopped_by: str = ""
+    stopped_measured: dict[str, Any] = field(default_factory=dict)
 
     @property
     def next_step(self) -> dict[str, Any] | None:
@@ -127,6 +140,8 @@ class CaseState:
     orders_before, repairs_before
         How many orders and repairs there were when the fault was last declared: a later declaration begins the work
         anew, so these no longer count for it.
+    standing
+        Tags that hang and clearances not released.
     out_history
         (time, enclosures out, customers out, critical customers out) at every change, the first when opened.
     drill, drill_ended
@@ -154,6 +169,7 @@ class CaseState:
     repairs_before: int = 0
     orders: tuple[Order, ...] = ()
     repairs: tuple[Repair, ...] = ()
+    standing: Standing = NOTHING_STANDS
     out_history: tuple[tuple[datetime, int, int, int], ...] = ()
     closed_at: datetime | None = None
     closing_note: str = ""
@@ -327,8 +343,11 @@ def _evolve_order(circuit: Circuit, state: CaseState, event: ev.CaseEvent) -> Ca
             return replace(state, orders=(*state.orders, order))
         case ev.OrderApproved(order_id=order_id):
             return _with_order(state, order_id, status="approved", approved_by=event.actor)
-        case ev.OrderStopped(order_id=order_id, reason=reason):
-            return _with_order(state, order_id, status="stopped", stopped=reason)
+        case ev.OrderStopped(order_id=order_id, reason=reason, n=n, measured=measured):
+            told = {"stopped_at": n, "stopped_by": event.actor, "stopped_measured": dict(measured)}
+            return _with_order(state, order_id, status="stopped", stopped=reason, **told)
+        case ev.ClearanceTransferred(holder=holder, to=to):
+            return replace(state, standing=transfer_clearances(state.standing, holder, to))
         case ev.StepSigned() as signed:
             return _with_signature(circuit, state, signed, event)
     raise ValueError(f"a case is opened once, found {ev.kind_of(event.payload)} again")
@@ -353,13 +372,21 @@ def _with_evidence(state: CaseState, recorded: ev.EvidenceRecorded, event: ev.Ca
 def _with_signature(circuit: Circuit, state: CaseState, signed: ev.StepSigned, event: ev.CaseEvent) -> CaseState:
     order = next(order for order in state.orders if order.order_id == signed.order_id)
     signature = Signature(
-        actor=event.actor, confirmed_by=signed.confirmed_by, at=event.at, found=signed.found, measured=signed.measured
+        actor=event.actor,
+        confirmed_by=signed.confirmed_by,
+        at=event.at,
+        found=signed.found,
+        measured=signed.measured,
+        done_by=signed.done_by,
     )
     signatures = (*order.signatures, signature)
     status = "done" if len(signatures) == len(order.steps) else "under way"
     signed_state = _with_order(state, signed.order_id, status=status, signatures=signatures)
     step = order.steps[signed.n - 1]
-    signed_state = replace(signed_state, crew_at=step.get("enclosure") or state.crew_at)
+    done = replace(Step.from_document(step), by=signature.doer)
+    standing = apply_clearance(state.standing, done, since=f"{signed.order_id} step {signed.n}")
+    crew_at = state.crew_at if done.who == "desk" else step.get("enclosure") or state.crew_at
+    signed_state = replace(signed_state, crew_at=crew_at, standing=standing)
     return _with_positions(circuit, signed_state, positions_after(circuit, state.now, step), event.at)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
+from loopmend.errors import OrderError
 from loopmend.evidence.safety import cautions
 from loopmend.network.assets import End, EndState
 from loopmend.network.graph import Circuit
@@ -136,11 +137,22 @@ def draft_release(circuit: Circuit, now: Positions, standing: Standing) -> tuple
 
 
 def require_walkable(
-    circuit: Circuit, now: Positions, steps: Sequence[Step], standing: Standing, hazards: Hazards = NO_HAZARDS
+    circuit: Circuit,
+    now: Positions,
+    steps: Sequence[Step],
+    standing: Standing,
+    hazards: Hazards = NO_HAZARDS,
+    *,
+    name: str = "",
 ) -> None:
     """Walk an order from the positions as they are, every step through the interlock and the rules of clearances.
 
     A comparison of phases counts as made once its step is passed.
+
+    Parameters
+    ----------
+    name
+        Of the order, for a refusal.
 
     Raises
     ------
@@ -149,7 +161,11 @@ def require_walkable(
     """
     for step in steps:
         done = replace(step, by=rehearsed_by(standing, step))
-        now = apply_guarded(circuit, now, done, hazards, standing)
+        try:
+            now = apply_guarded(circuit, now, done, hazards, standing)
+        except OrderError as error:
+            where = f"{name} step {step.n}".strip()
+            raise OrderError([replace(f, asset_id=f"{where}: {f.asset_id}") for f in error.findings]) from error
         standing = apply_clearance(standing, done)
         if step.action == "check_phasing" and step.span is not None and step.end is not None:
             hazards = replace(hazards, phasing_recorded=hazards.phasing_recorded | {(step.span, step.end)})

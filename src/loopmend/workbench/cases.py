@@ -12,7 +12,7 @@ from typing import Any
 from loopmend.case import events as ev
 from loopmend.case.assessment import Knowledge
 from loopmend.case.decide import decide, decide_opening
-from loopmend.case.requests import MoveCrew, OpenCase, RecordDrain, RecordEvidence, Request
+from loopmend.case.requests import MoveCrew, OpenCase, RecordDrain, RecordEvidence, Request, SignStep, SwitchEnd
 from loopmend.case.state import CaseState, replay
 from loopmend.errors import ConflictError, DataError, Finding, LoopmendError
 from loopmend.files.case_file import read_case_file
@@ -138,6 +138,8 @@ def submit(
     """
     _require_actor(actor)
     command = command_id or str(uuid.uuid4())
+    if isinstance(request, SignStep | SwitchEnd):
+        request = replace(request, by=actor.strip())
     fact = isinstance(request, RecordEvidence | RecordDrain | MoveCrew)
     for left in reversed(range(FACT_TRIES if fact else 1)):
         stored = load(desk.store, case_id)

@@ -15,6 +15,7 @@ from loopmend.case.requests import (
     SignStep,
     StopOrder,
     SwitchEnd,
+    TransferClearance,
     WithdrawEvidence,
 )
 
@@ -33,5 +34,6 @@ __all__ = [
     "SignStep",
     "StopOrder",
     "SwitchEnd",
+    "TransferClearance",
     "WithdrawEvidence",
 ]

@@ -66,28 +66,52 @@ def _say_work(payload: ev.Payload, state: CaseState) -> str:
             return f"Order {order_id} drafted to {PURPOSE[purpose]}: {len(steps)} steps"
         case ev.OrderApproved(order_id=order_id):
             return f"Order {order_id} approved"
-        case ev.StepSigned(order_id=order_id, n=n, confirmed_by=confirmed, found=found, measured=measured):
-            order = state.order(order_id)
-            says = order.steps[n - 1].get("says", "") if order else ""
-            checked = f" (confirmed by {confirmed})" if confirmed else ""
-            seen = f" Found: {found}" if found else ""
-            return f"{order_id} step {n} done{checked}: {says}{seen}{say_measured(measured)}"
-        case ev.OrderStopped(order_id=order_id, reason=reason):
-            return f"Order {order_id} stopped: {reason}"
+        case ev.StepSigned() as signed:
+            return _say_signature(signed, state)
+        case ev.OrderStopped(order_id=order_id, reason=reason, n=n, measured=measured):
+            where = f" at step {n}, not as expected" if n else ""
+            return f"Order {order_id} stopped{where}: {reason}{say_read(measured)}"
+        case ev.ClearanceTransferred(holder=holder, to=to, reason=reason):
+            return f"{to} takes over the clearances and tags of {holder}{_because(reason)}"
         case ev.RepairRecorded(span=span, component=component, cause=cause, work=work):
             return f"Repair of {span}: {component.replace('_', '-')}, cause {cause}; {work}"
-        case ev.CaseClosed(note=note, difference=difference):
+        case ev.CaseClosed(note=note, difference=difference, circuit_changed=changed):
             left = f"as left differs: {'; '.join(difference)}" if difference else "as left equals as found"
-            return f"Case closed, {left}{_because(note)}"
+            on = f", on the content it was opened on; reloaded since: {'; '.join(changed)}" if changed else ""
+            return f"Case closed, {left}{on}{_because(note)}"
         case ev.DrillEnded(note=note):
             return f"Drill ended{_because(note)}"
     raise ValueError(f"no words for {ev.kind_of(payload)}")
 
 
+def _say_signature(signed: ev.StepSigned, state: CaseState) -> str:
+    order = state.order(signed.order_id)
+    says = order.steps[signed.n - 1].get("says", "") if order else ""
+    done = f"done by {signed.done_by}" if signed.done_by else "done"
+    checked = f" (confirmed by {signed.confirmed_by})" if signed.confirmed_by else ""
+    seen = f" Found: {signed.found}" if signed.found else ""
+    return f"{signed.order_id} step {signed.n} {done}{checked}: {says}{seen}{say_measured(signed.measured)}"
+
+
+def say_read(measured: dict[str, Any]) -> str:
+    """Say what was read where an order stopped: as typed, not judged; "" where nothing was."""
+    if measured.get("reading_kv") is not None:
+        return f" Read: {measured['reading_kv']:g} kV"
+    rows = [
+        f"phase {row.get('phase')} {', '.join(f'{row[key]:g}' for key in _READ if row.get(key) is not None)} kV"
+        for row in measured.get("readings", ())
+        if any(row.get(key) is not None for key in _READ)
+    ]
+    return f" Read: {'; '.join(rows)}" if rows else ""
+
+
+_READ = ("across_kv", "side_a_kv", "side_b_kv")
+
 PURPOSE = {
     "restore": "isolate the fault and restore",
     "ground": "ground the faulted span for work",
     "return": "return to the normal arrangement",
+    "release": "release the clearance and take the tags off",
 }
 _POSITION = {"open": "parked (open)", "closed": "on its bushing (closed)", "grounded": "grounded"}
 
@@ -108,6 +132,8 @@ def say_measured(measured: dict[str, Any]) -> str:
         f"phase {row['phase']} {row['across_kv']:g} kV across, {row['side_a_kv']:g} and {row['side_b_kv']:g} to ground"
         for row in measured.get("readings", ())
     ]
+    if "record" in measured:
+        return f" Stands on: {measured['says']}"
     if "reading_kv" in measured:
         rows.append(f"{measured['reading_kv']:g} kV between two proofs of the tester")
     return f" Measured: {'; '.join(rows)} ({measured['result'].replace('_', ' ')})" if rows else ""

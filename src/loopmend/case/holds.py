@@ -1,0 +1,67 @@
+"""Hold points: the record that a step waits for, or nothing goes on.
+
+Readings (no voltage, phases alike) are judged in `loopmend.case.measured`. Here is what waits for the proof of a
+repaired span: the proof test of its repair, or a good test recorded since, with no bad one after it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from loopmend.case import events as ev
+from loopmend.case.documents import named_spans
+from loopmend.case.state import CaseState
+from loopmend.errors import OrderError
+
+HOLD_STEP = "hold_for_test"
+REPAIR = "repair"
+"""Key of the proof test that was recorded with the repair."""
+
+_BAD = ("breakdown", "bolted", "leakage")
+
+
+def find_proofs(state: CaseState, span: str) -> dict[str, str]:
+    """List the records that prove a span good since its last repair, the newest last, by key, in words.
+
+    A bad test takes away what was proved before it; a record withdrawn counts for nothing.
+    """
+    live = {record.evidence_id for record in state.live_evidence if not record.undrained}
+    repaired, found = False, dict[str, str]()
+    for event in state.events:
+        match event.payload:
+            case ev.FaultDeclared(spans=spans) if span in spans:
+                repaired, found = False, {}
+            case ev.RepairRecorded(span=name, proof_method=method) if name == span:
+                repaired, found = True, {REPAIR: f"Repair of {span}: proved good ({method.replace('_', ' ')})"}
+            case ev.EvidenceRecorded(evidence_id=name, evidence=told) if repaired and name in live:
+                if told.get("kind") != "test" or span not in named_spans(told):
+                    continue
+                if told["verdict"] == "good":
+                    found[name] = f"{name}: good {told['method'].replace('_', ' ')} test"
+                elif told["verdict"] in _BAD:
+                    found = {}
+    return found
+
+
+def judge_hold(state: CaseState, step: Mapping[str, Any], measured: Mapping[str, Any]) -> dict[str, Any]:
+    """Judge the record a hold point is signed on.
+
+    Parameters
+    ----------
+    measured
+        ``record``: key of one of `find_proofs`.
+
+    Raises
+    ------
+    OrderError
+        If none is named or it does not prove the span.
+    """
+    span = str(step["span"])
+    proofs = find_proofs(state, span)
+    named = str(measured.get("record", "")).strip()
+    if named in proofs:
+        return {"record": named, "says": proofs[named], "result": "proof"}
+    remedy = f"name one of {', '.join(proofs)}" if proofs else "test it, record the result, or stop the order"
+    problem = f"waits for the proof of {span}"
+    raise OrderError.about(f"step {step['n']} {span}", "order", problem, named or "no record named", remedy)
