@@ -134,10 +134,10 @@ def _closed_acts(longitude: float, latitude: float) -> tuple[_Act | _Order, ...]
         _Act(46, CREW, _test(_hipot([FAULTED], "breakdown"), at="P-2306")),
         _Act(48, CREW, rq.RecordDrain(evidence_id="V4", ground_on=True, at_enclosure="P-2306")),
         _Act(51, DISPATCHER, rq.DeclareFault(spans=(FAULTED,), reason="broke down alone, the rest beyond it is good")),
-        _Order(53, "restore", 3.5),
+        _Order(53, "restore", 2.5),
         _Order(92, "ground", 4.0),
         _Act(316, CREW, repair),
-        _Order(325, "return", 4.0),
+        _Order(325, "return", 3.0),
         _Act(378, DISPATCHER, rq.CloseCase(note="splices of the same year on this street to be looked at")),
     )
 
@@ -171,17 +171,23 @@ def _play(desk: Desk, case_id: str, begun: datetime, act: _Act | _Order, command
     approval = rq.ApproveOrder(order_id=order.order_id)
     _ask(desk, case_id, begun, _Act(act.minute + 3, APPROVER, approval), f"{command}-approve")
     for step in order.steps:
-        measured = _IN_PHASE if step["action"] == "check_phasing" else {}
-        request = rq.SignStep(order_id=order.order_id, n=step["n"], confirmed_by=SECOND, measured=measured)
+        by, confirmed = (DISPATCHER, CREW) if step["who"] == "desk" else (CREW, SECOND)
+        measured = _WAITED_FOR.get(step["action"], {})
+        request = rq.SignStep(order_id=order.order_id, n=step["n"], confirmed_by=confirmed, measured=measured)
         minute = act.minute + 3 + act.pace * step["n"]
-        _ask(desk, case_id, begun, _Act(minute, CREW, request), f"{command}-{step['n']}")
+        _ask(desk, case_id, begun, _Act(minute, by, request), f"{command}-{step['n']}")
 
 
-_IN_PHASE = {
-    "tester_before": True,
-    "tester_after": True,
-    "readings": [{"phase": "B", "across_kv": 0.1, "side_a_kv": 7.2, "side_b_kv": 7.1}],
+_PROVEN = {"tester_before": True, "tester_after": True}
+_WAITED_FOR: dict[str, dict[str, object]] = {
+    "check_phasing": {
+        **_PROVEN,
+        "readings": [{"phase": "B", "across_kv": 0.1, "side_a_kv": 7.2, "side_b_kv": 7.1}],
+    },
+    "prove_dead": {**_PROVEN, "reading_kv": 0.0},
+    "hold_for_test": {"record": "repair"},
 }
+"""What the steps of an order wait for, by their action."""
 
 
 def _ask(desk: Desk, case_id: str, begun: datetime, act: _Act, command: str) -> None:
