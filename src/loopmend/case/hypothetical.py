@@ -6,7 +6,7 @@ anew, from where the crew would then stand. So the walk follows the very plan th
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -116,7 +116,7 @@ def observe(now: Situation, move: Move, answer: Answer) -> Observation:
     if move.action == "energize":
         return Energized(spans, held=answer == "held")
     verdict = "breakdown" if answer == "bad" else "good"
-    return TestResult(spans, now.assumptions.settings.method, verdict, enclosures)
+    return TestResult(spans, now.assumptions.settings.method, verdict, enclosures, at=move.at)
 
 
 def _under_test(dead: DeadPart, move: Move) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -220,7 +220,7 @@ def _outcomes(posterior: Posterior, after: Mapping[Answer, Situation]) -> tuple[
 
 def _belief(posterior: Posterior) -> Floats:
     """Probability of every hypothesis in one row."""
-    gone = float(getattr(posterior, "gone", 0.0))
+    gone = posterior.gone
     n = len(posterior.ids)
     pair = np.zeros((n, n)) if posterior.pair is None else posterior.pair
     return np.concatenate([(1.0 - gone) * posterior.single, (1.0 - gone) * pair.ravel(), [gone]])
@@ -248,16 +248,3 @@ def _declare(now: Situation, posterior: Posterior) -> Stage:
 
 def _names(posterior: Posterior) -> tuple[str, ...]:
     return tuple(suspect.id for suspect in posterior.suspects)
-
-
-def situation_of(
-    known: Knowledge,
-    dead: DeadPart,
-    assumptions: Assumptions,
-    observations: Sequence[Observation],
-    posterior: Posterior | None,
-) -> Situation:
-    """Gather a case as it stands now."""
-    return Situation(
-        known=known, dead=dead, assumptions=assumptions, observations=tuple(observations), posterior=posterior
-    )

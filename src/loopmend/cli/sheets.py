@@ -1,4 +1,4 @@
-"""The command that puts a case's order on paper."""
+"""The commands that put a case's order, and its plan for the truck, on paper."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import typer
 from loopmend.cli.answers import answering, print_json
 from loopmend.cli.cases import AsJson, CaseId, Folder, StoreUrl, app
 from loopmend.workbench.desk import open_desk
+from loopmend.workbench.plan_sheets import write_plan_sheet
 from loopmend.workbench.sheets import write_order_sheet
 
 
@@ -53,5 +54,34 @@ def sheet(
     else:
         typer.echo(
             f"{document['out']}: order {order_id} of {case_id} ({document['status']}), {document['steps']} steps, "
+            f"log version {document['version']}"
+        )
+
+
+@app.command("plan-sheet")
+@answering
+def plan_sheet(
+    case_id: CaseId,
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Where to: FILE.pdf, or FILE.html for offline.")],
+    paper: Annotated[PaperSize, typer.Option(help="Paper of the PDF.")] = PaperSize.LETTER,
+    unit: Annotated[Unit, typer.Option(help="Unit of lengths.")] = Unit.FEET,
+    folder: Folder = None,
+    store: StoreUrl = None,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Put the plan on paper for the truck, so that the crew can go on without contact: if bad go to 7, if good to 2.
+
+    Where tests are doubtful this takes seconds; Ctrl-C ends it, and the sheet then says that it is not whole.
+    Example: loopmend case plan-sheet C-0001 --out plan.pdf
+    """
+    desk = open_desk(folder, store)
+    document = write_plan_sheet(desk, case_id, out, paper=paper.value, unit=unit.value)
+    if as_json:
+        print_json(document)
+    else:
+        whole = "whole" if document["whole"] else "not whole, see its notes"
+        typer.echo(
+            f"{document['out']}: plan of {case_id}, {document['places']} numbered places ({whole}), "
             f"log version {document['version']}"
         )

@@ -11,7 +11,8 @@ import typer
 
 from loopmend.cli import render, render_ways
 from loopmend.cli.answers import JSON_OPTION, answering, print_json
-from loopmend.workbench import outage, studies, ways
+from loopmend.cli.render_tree import tree_text
+from loopmend.workbench import outage, plan_tree, studies, ways
 
 CircuitPath = Annotated[
     Path, typer.Argument(metavar="CIRCUIT", exists=True, help="GeoPackage, or folder of GIS layers.")
@@ -69,17 +70,21 @@ def plan(
     restoration: Annotated[RestorationWay, typer.Option(help="How customers come back.")] = RestorationWay.IN_PLACE,
     field_map: FieldMap = None,
     *,
+    tree: Annotated[bool, typer.Option("--tree", help="Walk the whole plan ahead: if bad, then ...")] = False,
     as_json: AsJson = False,
 ) -> None:
     """Say where the fault may be, the next move and why, and what the whole plan is expected to take.
 
     Example: loopmend plan sample_data/tern_hollow.gpkg --case sample_data/case.json
     """
-    document = outage.plan(circuit, case, objective=objective.value, restoration=restoration.value, field_map=field_map)
+    ask = plan_tree.plan_with_tree if tree else outage.plan
+    document = ask(circuit, case, objective=objective.value, restoration=restoration.value, field_map=field_map)
     if as_json:
         print_json(document)
-    else:
-        typer.echo(render.plan_text(document))
+        return
+    typer.echo(render.plan_text(document))
+    if tree:
+        typer.echo(tree_text(document["tree"]))
 
 
 @answering

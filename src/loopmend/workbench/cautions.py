@@ -12,6 +12,9 @@ ADVICE = (
 
 _ACTS = {
     "split": ("test_for_voltage", "move_elbow", "hipot", "drain"),
+    "read": ("indicator",),
+    "energize": ("energize", "move_elbow"),
+    "isolate": ("open", "test_for_voltage", "move_elbow", "ground"),
     "repair": ("dig", "cut", "ground"),
     "open": ("open", "move_elbow"),
     "close": ("close", "move_elbow"),

@@ -4,23 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from loopmend.case.assessment import Knowledge, find_suspects
-from loopmend.case.assumptions import Assumptions, read_assumptions
-from loopmend.case.documents import named_spans, read_observation
+from loopmend.case.assessment import Knowledge
+from loopmend.case.assumptions import Assumptions
+from loopmend.case.documents import named_spans
 from loopmend.case.planning import plan_next
-from loopmend.files.case_file import CaseFile, read_case_file
-from loopmend.files.circuit import CircuitFiles, read_circuit, require_circuit
-from loopmend.locate.dead import DeadPart, find_dead_part
+from loopmend.files.case_file import read_case_file
+from loopmend.files.circuit import read_circuit, require_circuit
+from loopmend.locate.dead import DeadPart
 from loopmend.locate.moves import Move, Plan
 from loopmend.locate.observations import Observation
-from loopmend.locate.posterior import Posterior
+from loopmend.locate.posterior import Posterior, Suspect
 from loopmend.network.assets import Floats
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import apply_device, apply_overrides, normal_positions
@@ -29,8 +28,7 @@ from loopmend.switching.interlock import Hazards
 from loopmend.switching.orders import draft_restoration, fits_limits
 from loopmend.switching.restoration import EndPlace, Restoration, find_restoration
 from loopmend.switching.task import FlowSettings
-from loopmend.workbench.failures import read_failures
-from loopmend.workbench.knowledge import build_knowledge
+from loopmend.workbench.case_files import PlannedFile, plan_file
 from loopmend.workbench.ways import WaysAsked, file_ways
 
 
@@ -60,18 +58,14 @@ def plan(
     LoopmendError
         If the circuit or the case cannot be used, or its records contradict each other.
     """
-    files = read_circuit(path, field_map=field_map)
-    circuit = require_circuit(files)
-    read = read_case_file(case, circuit)
-    known = _knowledge(files)
-    document = read.assumptions | {"objective": objective, "restoration": restoration}
-    assumptions = read_assumptions(document, circuit, read.crew_at or read.operated[0], known.methods)
-    normal = normal_positions(circuit)
-    dead = find_dead_part(circuit, normal, apply_overrides(circuit, normal, read.positions), read.operated)
-    observations = _observations(read, circuit)
-    posterior = find_suspects(known, dead, assumptions, observations)
-    found = make_plan(known, dead, assumptions, observations, posterior)
-    return plan_document(dead, posterior, found, assumptions, read.evidence)
+    planned = plan_file(path, case, {"objective": objective, "restoration": restoration}, field_map)
+    return file_document(planned)
+
+
+def file_document(planned: PlannedFile) -> dict[str, Any]:
+    """Lay the plan of a case file out as the contract does."""
+    now = planned.situation
+    return plan_document(now.dead, planned.posterior, planned.plan, now.assumptions, planned.read.evidence)
 
 
 def make_plan(
@@ -97,7 +91,8 @@ def plan_document(
         "format": "loopmend/plan/1",
         "out": list(dead.out),
         "customers_out": dead.customers_out,
-        "suspects": [{"id": s.id, "kind": s.kind, "p": s.p} for s in posterior.suspects],
+        "suspects": [_suspect_document(suspect) for suspect in posterior.suspects],
+        "gone": posterior.gone,
         "next": move_document(found.next),
         "options": [move_document(move) for move in found.options],
         "objective": assumptions.objective,
@@ -114,8 +109,19 @@ def plan_document(
             }
             for name, figures in found.compared_with.items()
         },
-        "notes": _notes(dead, assumptions) + _stray(dead, records),
+        "notes": _notes(dead, assumptions) + _stray(dead, records) + _doubts(posterior),
     }
+
+
+def _suspect_document(suspect: Suspect) -> dict[str, Any]:
+    """Lay a suspect out: the chance of each kind of fault, and of each set of phases where records tell them apart."""
+    document = {"id": suspect.id, "kind": suspect.kind, "p": suspect.p, "kinds": dict(suspect.kinds)}
+    return document | ({"phases": dict(suspect.phases)} if suspect.phases else {})
+
+
+def _doubts(posterior: Posterior) -> list[str]:
+    """Say which records hardly go together, each problem once."""
+    return list(dict.fromkeys(f"{finding.problem}; {finding.remedy}" for finding in posterior.disagreement))
 
 
 def move_document(move: Move) -> dict[str, Any]:
@@ -278,13 +284,3 @@ def _flow_document(circuit: Circuit, flow: Flow) -> dict[str, Any]:
         "assumptions": list(flow.assumptions),
         "collapsed": list(flow.collapsed),
     }
-
-
-def _knowledge(files: CircuitFiles) -> Knowledge:
-    today = datetime.now(UTC).date()
-    return build_knowledge(files, read_failures(files, None, today)[0], today)
-
-
-def _observations(read: CaseFile, circuit: Circuit) -> list[Observation]:
-    seen = (read_observation(record, circuit, f"record {n}")[0] for n, record in enumerate(read.evidence, start=1))
-    return [observation for observation in seen if observation is not None]

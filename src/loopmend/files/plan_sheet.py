@@ -1,0 +1,190 @@
+"""A plan on paper for the truck: numbered places with where each answer leads, for PDF and web page alike."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+
+from loopmend.files.order_sheet import clock_text, ranges
+from loopmend.files.paper_oneline import LEGEND
+from loopmend.network.oneline import OneLineView
+
+COLUMNS = ("No.", "Go to", "Do this", "Answer: tick it, write the time, go on")
+SHARES = (0.065, 0.185, 0.33, 0.42)
+"""Share of the width that each column gets."""
+
+PLAN_LEGEND = LEGEND.replace("step of this order", "number of a place in this plan, the first three at each")
+SHOWN_NUMBERS = 3
+"""Numbers drawn at one enclosure of the one-line: more would run into its neighbour."""
+
+ACTION_WORDS = {
+    "split": "PARK AND TEST",
+    "read": "READ INDICATOR",
+    "energize": "CLOSE, ON ORDER ONLY",
+    "isolate": "ISOLATE",
+    "none": "CALL THE DISPATCHER",
+    "call": "CALL THE DISPATCHER",
+}
+
+USE = (
+    "Begin at number 1. Do what stands there, tick the answer, write the clock time, go on at the number beside it.",
+    "This sheet is no switching order. Nothing is closed by it: customers are brought back by an order that the "
+    "dispatcher has approved.",
+    "Test inconclusive: drain, check set and connections, test once more. Again inconclusive: call the dispatcher.",
+    "Call the dispatcher too if anything is found otherwise than this sheet says, or if you are in doubt.",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetBranch:
+    """One answer and where it leads.
+
+    Attributes
+    ----------
+    answer, share
+        In words, and how likely it is.
+    to
+        Number of the place that it leads to.
+    end, does
+        Where the way ends there: in large letters, and what is to be done; "" and nothing where it goes on.
+    """
+
+    answer: str
+    share: str
+    to: int
+    end: str = ""
+    does: tuple[str, ...] = ()
+
+    @property
+    def heading(self) -> str:
+        """Answer with its share."""
+        return f"{self.answer.upper()} ({self.share})"
+
+    @property
+    def leads(self) -> str:
+        """Where it leads, in large letters."""
+        return f"{self.to}: {self.end}" if self.end else f"go to {self.to}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetPlace:
+    """One place of the plan as printed.
+
+    Attributes
+    ----------
+    before
+        Number of the place that leads here, 0 for the first.
+    street
+        Of the enclosure; "" where not known.
+    does
+        What is to be done, one thing after the other.
+    suspects
+        Who is suspect here, in a few words.
+    cautions
+        Numbers of the cautions that hold for it, from 1.
+    """
+
+    n: int
+    before: int
+    action: str
+    enclosure: str
+    street: str
+    does: tuple[str, ...]
+    suspects: str
+    cautions: tuple[int, ...]
+    branches: tuple[SheetBranch, ...]
+    inconclusive: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanSheet:
+    """A plan, ready to print.
+
+    Attributes
+    ----------
+    version, as_of
+        Last entry of the case's log that the sheet knows of, and when it was made.
+    crew_at
+        Where the crew starts, with the street.
+    expected
+        What the plan is expected to take.
+    places
+        By number; those where a way ends are printed with the answer that leads to them, the first one always.
+    cautions
+        Each once; a place refers to them by number from 1.
+    notes
+        What the plan takes for granted and what is left out.
+    standing
+        Lines about the circuit and the case: approach distance, customers out.
+    view
+        One-line of the loops that lost supply, with the numbers of the places.
+    zone
+        Time zone of the clock times; None for that of the machine.
+    """
+
+    case_id: str
+    case_title: str
+    circuit: str
+    fingerprint: str
+    drill: bool
+    version: int
+    as_of: datetime
+    crew_at: str
+    expected: str
+    places: tuple[SheetPlace, ...]
+    cautions: tuple[str, ...]
+    notes: tuple[str, ...]
+    standing: tuple[str, ...]
+    advice: str
+    view: OneLineView
+    zone: tzinfo | None = None
+
+    @property
+    def title(self) -> str:
+        """Name of the sheet."""
+        return f"{'DRILL. ' if self.drill else ''}Plan for the truck: find the fault"
+
+    @property
+    def status(self) -> str:
+        """What it is, for the head of every page."""
+        return "plan, no switching order"
+
+    @property
+    def status_words(self) -> str:
+        """What it is, large."""
+        drill = "DRILL, NOTHING IS REAL. " if self.drill else ""
+        return f"{drill}PLAN, NO SWITCHING ORDER. GOOD ONLY AS LONG AS NOTHING ELSE IS ON RECORD: ASK IF YOU CAN."
+
+    @property
+    def reference(self) -> str:
+        """Which plan at which entry of the log, for the foot of every page."""
+        return f"{self.case_id} plan · log version {self.version} of {self.local(self.as_of)}"
+
+    def local(self, at: datetime) -> str:
+        """Write a moment as local date, clock time and offset from UTC."""
+        there = at.astimezone(self.zone)
+        return f"{there:%Y-%m-%d} {clock_text(there)}"
+
+    def facts(self) -> list[tuple[str, str]]:
+        """List the head of the sheet as label and value."""
+        return [
+            ("Case", ": ".join(filter(None, (self.case_id, self.case_title)))),
+            ("Circuit", f"{self.circuit} (content {self.fingerprint[:8]})"),
+            ("Log version", f"{self.version}, {self.local(self.as_of)}"),
+            ("The same, UTC", f"{self.as_of.astimezone(UTC):%Y-%m-%d %H:%M:%S}"),
+            ("Crew starts", self.crew_at),
+            ("Expected", self.expected),
+        ]
+
+    def rows(self) -> tuple[SheetPlace, ...]:
+        """Places that get a row of their own: the first, and those that have answers."""
+        return tuple(place for place in self.places if place.branches or place.n == 1)
+
+    def caution_lines(self) -> list[str]:
+        """List the cautions with their numbers and the places they hold for."""
+        lines = []
+        for number, text in enumerate(self.cautions, start=1):
+            places = [place.n for place in self.rows() if number in place.cautions]
+            told = "every place" if len(places) == len(self.rows()) else f"no. {ranges(places)}"
+            lines.append(f"{number}. {text} ({told})")
+        return lines

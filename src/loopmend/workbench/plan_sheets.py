@@ -1,0 +1,206 @@
+"""Put the plan of a case on paper for the truck: gather what the sheet says, render it, write it whole or not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import tzinfo
+from pathlib import Path
+from typing import Any, get_args
+
+from loopmend.case.state import CaseState
+from loopmend.errors import DataError
+from loopmend.files.plan_html import render_plan_html
+from loopmend.files.plan_pdf import render_plan_pdf
+from loopmend.files.plan_sheet import SHOWN_NUMBERS, PlanSheet, SheetBranch, SheetPlace
+from loopmend.files.sheet_page import Paper
+from loopmend.files.whole import write_whole
+from loopmend.locate.ahead import Ahead, AheadNode, Branch
+from loopmend.locate.moves import say_percent
+from loopmend.network.assets import End
+from loopmend.network.graph import Circuit
+from loopmend.network.loop_layout import lay_out_loops
+from loopmend.network.oneline import LengthUnit, OneLineView, build_oneline_view
+from loopmend.network.tracing import trace_supply
+from loopmend.workbench.cases import load_case
+from loopmend.workbench.cautions import ADVICE, approach_text, cautions_for
+from loopmend.workbench.desk import Desk
+from loopmend.workbench.plan_tree import AGAIN, ANSWER_WORDS, PlanWalk, open_walk, say_stage, tree_notes, work_out
+from loopmend.workbench.sheets import SheetKind
+
+FEW = 4
+"""Suspects named on the sheet; of more the number is said."""
+
+
+def build_plan_sheet(desk: Desk, walk: PlanWalk, *, unit: LengthUnit = "ft", zone: tzinfo | None = None) -> PlanSheet:
+    """Gather what the sheet of a plan says, as far as it is worked out.
+
+    Parameters
+    ----------
+    unit
+        Of the lengths on the one-line: ``ft`` or ``m``.
+    zone
+        Time zone of the clock times; default that of this machine.
+
+    Raises
+    ------
+    LoopmendError
+        If the case has moved on since the plan was opened.
+    """
+    case = load_case(desk, walk.case_id)
+    state = case.state
+    if state.version != walk.version:
+        told = f"version {state.version}, the plan is of {walk.version}"
+        raise DataError.about(walk.case_id, "plan sheet", "the case has moved on", told, "work the plan out again")
+    tree = walk.walk.result()
+    rows = [node for node in tree.nodes if node.branches or node.n == 1]
+    cautions = tuple(dict.fromkeys(text for node in rows for text in cautions_for(node.stage.action)))
+    return PlanSheet(
+        case_id=walk.case_id,
+        case_title=state.title,
+        circuit=state.circuit,
+        fingerprint=state.fingerprint,
+        drill=state.drill,
+        version=state.version,
+        as_of=state.events[-1].at,
+        crew_at=_crew_at(walk.circuit, state),
+        expected=_expected(walk),
+        places=tuple(_place(walk, tree, node, cautions) for node in tree.nodes),
+        cautions=cautions,
+        notes=tuple(tree_notes(walk, tree)),
+        standing=_standing(walk.circuit, state),
+        advice=ADVICE,
+        view=_view(walk, state, rows, unit),
+        zone=zone,
+    )
+
+
+def render_plan_sheet(sheet: PlanSheet, kind: SheetKind, *, paper: Paper = "letter") -> bytes:
+    """Render a sheet as ``pdf``, or as ``html`` in UTF-8."""
+    return render_plan_pdf(sheet, paper=paper) if kind == "pdf" else render_plan_html(sheet).encode()
+
+
+def write_plan_sheet(
+    desk: Desk,
+    case_id: str,
+    path: Path,
+    *,
+    paper: Paper = "letter",
+    unit: LengthUnit = "ft",
+    zone: tzinfo | None = None,
+    progress: Callable[[int], None] | None = None,
+) -> dict[str, Any]:
+    """Write the plan of a case for the truck, whole or not at all: the ``loopmend/plan-sheet/1`` document.
+
+    Parameters
+    ----------
+    path
+        Ending in ``.pdf`` or ``.html``; replaced if it is there.
+    progress
+        As in `plan_tree`.
+
+    Raises
+    ------
+    LoopmendError
+        As `open_walk`; or if the ending is another one, or the file cannot be written.
+    """
+    kind = path.suffix.lower().lstrip(".")
+    if kind not in get_args(SheetKind):
+        raise DataError.about(path.name, "file", "is neither .pdf nor .html", path.suffix, "name it .pdf or .html")
+    walk = open_walk(desk, case_id)
+    work_out(walk, progress)
+    sheet = build_plan_sheet(desk, walk, unit=unit, zone=zone)
+    content = render_plan_sheet(sheet, "pdf" if kind == "pdf" else "html", paper=paper)
+    write_whole(path, content)
+    tree = walk.walk.result()
+    return {
+        "format": "loopmend/plan-sheet/1",
+        "case": case_id,
+        "version": sheet.version,
+        "places": len(tree.nodes),
+        "whole": tree.whole,
+        "p_found": tree.p_told,
+        "out": str(path),
+        "bytes": len(content),
+    }
+
+
+def _crew_at(circuit: Circuit, state: CaseState) -> str:
+    if not state.crew_at:
+        return "not on record"
+    street = str(circuit.enclosures.street[circuit.enclosure_row[state.crew_at]])
+    return ", ".join(filter(None, (state.crew_at, street)))
+
+
+def _expected(walk: PlanWalk) -> str:
+    plan = walk.plan
+    return f"{plan.expected_crew_minutes:.0f} crew min, {plan.expected_customer_minutes:,.0f} customer min"
+
+
+def _place(walk: PlanWalk, tree: Ahead, node: AheadNode, cautions: tuple[str, ...]) -> SheetPlace:
+    stage = node.stage
+    row = walk.circuit.enclosure_row.get(stage.at)
+    before = next((one.n for one in tree.nodes[: node.n] if any(b.to == node.n for b in one.branches)), 0)
+    held = set(cautions_for(stage.action))
+    return SheetPlace(
+        n=node.n,
+        before=before,
+        action=stage.action,
+        enclosure=stage.at,
+        street="" if row is None else str(walk.circuit.enclosures.street[row]),
+        does=tuple(say_stage(walk, stage)),
+        suspects=_suspects(stage.suspects),
+        cautions=tuple(number for number, text in enumerate(cautions, start=1) if text in held),
+        branches=tuple(_branch(walk, tree, branch) for branch in node.branches),
+        inconclusive=AGAIN if stage.action == "split" else "",
+    )
+
+
+def _branch(walk: PlanWalk, tree: Ahead, branch: Branch) -> SheetBranch:
+    after = tree.nodes[branch.to - 1]
+    end, does = "", tuple[str, ...]()
+    if not after.branches:
+        end, does = _ending(walk, after)
+    return SheetBranch(
+        answer=ANSWER_WORDS[branch.answer], share=say_percent(branch.p), to=branch.to, end=end, does=does
+    )
+
+
+def _ending(walk: PlanWalk, node: AheadNode) -> tuple[str, tuple[str, ...]]:
+    """Say how a way ends: in large letters, and what is to be done."""
+    if node.stage.action == "isolate":
+        first, *rest = say_stage(walk, node.stage)
+        return f"FOUND. {first}", tuple(rest)
+    return "CALL THE DISPATCHER", tuple(filter(None, (node.stage.why,)))
+
+
+def _suspects(names: tuple[str, ...]) -> str:
+    return ", ".join(names) if len(names) <= FEW else f"{len(names)}"
+
+
+def _standing(circuit: Circuit, state: CaseState) -> tuple[str, ...]:
+    kv = max(float(circuit.enclosure(name).source_kv or 0.0) for name in state.operated)
+    _, places, customers, critical = state.out_history[-1]
+    out = f"Out at this log version: {customers} customers ({critical} critical) at {places} enclosures."
+    return (approach_text(kv), out)
+
+
+def _view(walk: PlanWalk, state: CaseState, rows: list[AheadNode], unit: LengthUnit) -> OneLineView:
+    """Gather the loops that lost supply, with the numbers of the places at their enclosures."""
+    numbers: dict[tuple[str, End | None], tuple[int, ...]] = {}
+    for node in rows:
+        if node.stage.at:
+            key = (node.stage.at, None)
+            numbers[key] = (*numbers.get(key, ()), node.n)[:SHOWN_NUMBERS]
+    dead = set(walk.dead.spans)
+    layouts = lay_out_loops(walk.circuit, state.as_found)
+    touched = tuple(layout for layout in layouts if dead.intersection(layout.span_ids()))
+    return build_oneline_view(
+        walk.circuit,
+        touched or layouts,
+        state.as_found,
+        state.now,
+        trace_supply(walk.circuit, state.now),
+        crew_at=state.crew_at or None,
+        step_numbers=numbers,
+        length_unit=unit,
+    )
