@@ -16,7 +16,8 @@ from loopmend.locate.build import build_model
 from loopmend.locate.chain import search_chain
 from loopmend.locate.dead import DeadPart, find_dead_part
 from loopmend.locate.doubtful import Act, Indicator, Stand, rank_acts, rank_reads
-from loopmend.locate.hedge import Hedge, _line
+from loopmend.locate.hedge import Hedge
+from loopmend.locate.hedged_line import lay_line
 from loopmend.locate.layout import lay_out_chain
 from loopmend.locate.line import Belief, Doubt, Line, look_ahead
 from loopmend.locate.moves import find_prices
@@ -125,7 +126,7 @@ def test_outlook_with_true_tests_is_the_exact_chain(seed: int) -> None:
     exact, layout = search_chain(model, "customer-minutes"), lay_out_chain(model)
     assert exact is not None
     assert layout is not None
-    line = replace(_line(case.circuit, model, layout), live=(True, True))
+    line = replace(lay_line(case.circuit, model, layout, Hedge()), live=(True, True))
     share = np.array([model.weights[k] for k in layout.order])
     outlook = look_ahead(line, share, NEVER_ONTO_A_FAULT, detail=True)
     start = np.array([0.0, *(model.start[cut.place] for cut in layout.cuts), 0.0])
@@ -288,7 +289,7 @@ def test_closing_without_a_test_only_where_the_company_allows_it() -> None:
     assert {move.action for move in barred.options} == {"split"}
     proven = (frozenset({"S1", "S2"}), False)
     after = hedged(
-        Hedge(doubt=free, closing="after_test", answers=[proven]),
+        Hedge(doubt=free, closing="after_test", answers=[proven], proofs=[proven]),
         (TestResult(("S1", "S2"), "withstand", "good"),),
         faults="one_span",
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from loopmend.case.assumptions import Assumptions
 from loopmend.evidence.methods import load_methods
@@ -53,6 +53,7 @@ def build_hedge(
         energized=tuple((frozenset(seen.spans), seen.held) for seen in observations if isinstance(seen, Energized)),
         parked=parked or _parked_for_last_test(dead, assumptions.times.crew_at, observations),
         answers=tuple(_last_answers(observations, settings.method).items()),
+        proofs=tuple(_proofs(observations)),
         indicators=_unread(circuit, dead, observations),
         indicator=indicator,
         read_minutes=settings.read_minutes,
@@ -78,6 +79,7 @@ def _doubt(assumptions: Assumptions) -> Doubt:
         fuse_minutes=settings.fuse_minutes,
         fuse_worth=settings.fuse_worth,
         crew_worth=settings.crew_worth,
+        tested_only=settings.closing != "untested",
     )
 
 
@@ -93,6 +95,15 @@ def _last_answers(observations: Sequence[Observation], method: str) -> dict[froz
         for seen in observations
         if isinstance(seen, TestResult) and seen.method == method and seen.spans and seen.verdict in DECISIVE
     }
+
+
+def _proofs(observations: Sequence[Observation]) -> Iterator[tuple[frozenset[str], bool]]:
+    """Every test of any method, and every closing, in order: its spans, and whether it was bad."""
+    for seen in observations:
+        if isinstance(seen, Energized):
+            yield frozenset(seen.spans), not seen.held
+        elif isinstance(seen, TestResult) and seen.spans and seen.verdict in DECISIVE:
+            yield frozenset(seen.spans), seen.verdict in BAD_VERDICTS
 
 
 def _unread(circuit: Circuit, dead: DeadPart, observations: Sequence[Observation]) -> tuple[Elbow, ...]:

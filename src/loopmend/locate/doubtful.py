@@ -13,8 +13,10 @@ from typing import Literal
 
 import numpy as np
 
-from loopmend.locate.double import pick_for_two
+from loopmend.locate.double import Pair, entropy_bits, pick_for_two
 from loopmend.locate.line import Belief, Doubt, Line, Outlook, look_ahead
+from loopmend.locate.proofs import Permit, permit_all
+from loopmend.locate.scene import Scene, p_bad_of, price_acts
 from loopmend.network.assets import Bools, Floats
 
 ActKind = Literal["test", "close", "read", "declare"]
@@ -62,72 +64,14 @@ class Stand:
         Cut whose elbow is parked, or None.
     answers
         Last answer (True: bad) of the test of a side at a cut.
+    permit
+        Which sides may be closed; None: any.
     """
 
     way: Floats
     parked: int | None
     answers: Mapping[tuple[int, Side], bool]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Scene:
-    """Everything an act is judged by: per cut, and per class of fault (left, right, both) where it says so."""
-
-    line: Line
-    doubt: Doubt
-    stand: Stand
-    sides: Floats
-    tails: Floats
-    later: Floats
-    detail: bool
-
-    @property
-    def out(self) -> float:
-        return float(self.line.customers[0, -1])
-
-    def spend(self, minutes: Floats) -> Floats:
-        """Put a price on minutes spent while everyone on the line is out."""
-        return self.doubt.price(minutes, minutes * self.out, np.zeros_like(minutes), detail=self.detail)
-
-    def close(self, side: Side, mass: Floats) -> Floats:
-        """Close a side: switching, the fuse where the fault is there, and what remains; ``mass`` per class."""
-        blown = mass[2] + (mass[0] if side == "left" else mass[1])
-        crew = mass.sum(axis=0) * self.line.switch
-        if not self.line.live[0 if side == "left" else 1]:
-            crew, blown = crew + blown * self.line.split, np.zeros_like(blown)
-        crew = crew + blown * (self.doubt.fuse_minutes + self.line.switch)
-        at_risk = float(self.line.at_risk[0, 0] if side == "left" else self.line.at_risk[1, -1])
-        customer = crew * self.out + blown * (at_risk * self.doubt.fuse_minutes)
-        spent = self.doubt.price(crew, customer, blown, detail=self.detail)
-        return np.asarray(spent + (mass[None] * self.tails).sum(axis=1))
-
-    def leave(self, mass: Floats) -> Floats:
-        """Close nothing yet: a single fault is still to be found on the whole line, two are on their sides."""
-        if np.isinf(self.later).any():
-            return np.full((len(self.later), mass.shape[1]), np.inf)
-        one = (mass[0] + mass[1]) * self.later[:, None]
-        return np.asarray(one + mass[2] * self.tails[:, 2])
-
-    def best(self, options: Sequence[Floats]) -> Floats:
-        """Take the cheapest of some options at each cut."""
-        found = options[0]
-        for option in options[1:]:
-            found = np.where(option[0] < found[0], option, found)
-        return found
-
-    def test(self, side: Side, mass: Floats, *, again: bool) -> Floats:
-        """Test a side, then close one, or test the other one first; less the minutes of this test."""
-        bad = _p_bad(self.line, self.doubt, self.stand, side)
-        other: Side = "right" if side == "left" else "left"
-        total = np.zeros((len(self.later), mass.shape[1]))
-        for likelihood in (bad, 1.0 - bad):
-            left = mass * likelihood
-            options = [self.close("left", left), self.close("right", left), self.leave(left)]
-            if again:
-                more = self.spend(left.sum(axis=0) * self.doubt.again_minutes)
-                options.append(more + self.test(other, left, again=False))
-            total += self.best(options)
-        return total
+    permit: Permit | None = None
 
 
 def rank_acts(line: Line, belief: Belief, doubt: Doubt, stand: Stand, *, detail: bool = True) -> tuple[Act, ...]:
@@ -138,26 +82,14 @@ def rank_acts(line: Line, belief: Belief, doubt: Doubt, stand: Stand, *, detail:
     parked = np.arange(line.n_spans + 1) == (-1 if stand.parked is None else stand.parked)
     if float(belief.pair.sum()) > 0.5:
         return (_act_for_two(line, belief, doubt, stand, parked),)
-    outlook = look_ahead(line, belief.faulted, doubt, detail=detail)
-    scene = _scene(line, belief, doubt, stand, outlook)
-    if scene.sides[2].max() > 0.0:
-        scene = replace(scene, later=_least(scene))
-    way = scene.spend(stand.way)
-    rows: list[tuple[ActKind, Side, Floats]] = []
-    risk = {"left": scene.sides[0] + scene.sides[2], "right": scene.sides[1] + scene.sides[2]}
-    for side in SIDES:
-        tested = scene.spend(np.where(parked, doubt.again_minutes, line.split)) + way
-        rows.append(("test", side, tested + scene.test(side, scene.sides, again=True)))
-        rows.append(
-            ("close", side, scene.spend(_park_minutes(line, doubt, parked)) + way + scene.close(side, scene.sides))
-        )
+    scene = _scene(line, belief, doubt, stand, look_ahead(line, belief.faulted, doubt, detail=detail))
     acts = [
-        _act(kind, side, cut, spent[:, cut])
-        for kind, side, spent in rows
+        _act("test" if kind == "test" else "close", SIDES[side], cut, spent[:, cut])
+        for kind, side, spent, may in price_acts(scene, stand.way, parked)
         for cut in range(1, line.n_spans)
-        if kind == "test" or (risk[side][cut] <= 0.5 and line.live[SIDES.index(side)])
+        if may[cut]
     ]
-    acts += _declaration(line, belief, doubt)
+    acts += _declaration(line, belief, doubt, scene.permit)
     return tuple(
         sorted(acts, key=lambda act: (round(act.worth, 9), stand.way[act.cut], act.cut, act.side or "", act.kind))
     )
@@ -169,59 +101,92 @@ def _act(kind: ActKind, side: Side | None, cut: int, spent: Floats) -> Act:
     return Act(kind=kind, cut=cut, side=side, worth=worth, crew_minutes=crew, customer_minutes=customer, fuses=fuses)
 
 
-def _declaration(line: Line, belief: Belief, doubt: Doubt) -> list[Act]:
+def _declaration(line: Line, belief: Belief, doubt: Doubt, permit: Permit) -> list[Act]:
     """Declare the likely spans, if nothing besides could come back: worth what it costs if they are not it."""
     spans, p = belief.likely()
-    if (spans[0] > 0 and line.live[0]) or (spans[-1] + 1 < line.n_spans and line.live[1]):
-        return []
+    for side, cut in ((0, spans[0]), (1, spans[-1] + 1)):
+        if 0 < cut < line.n_spans and line.live[side] and permit.once_good[side, cut]:
+            return []
     return [Act(kind="declare", cut=-1, spans=spans, worth=(1.0 - p) * doubt.wrong_worth)]
 
 
 def _act_for_two(line: Line, belief: Belief, doubt: Doubt, stand: Stand, parked: Bools) -> Act:
     """Take the next act where two faults are more likely than one; its figures are a rough guess."""
-    p_bad = np.stack([_p_bad(line, doubt, stand, side) for side in SIDES])
-    tested = np.where(parked, doubt.again_minutes, line.split) + stand.way
-    pick = pick_for_two(line, belief, doubt, tested, stand.way + _park_minutes(line, doubt, parked), p_bad)
+    n, out = line.n_spans, float(line.customers[0, -1])
+    likely, p = belief.likely()
+    cuts = np.arange(n + 1)
+    inner = (cuts > 0) & (cuts < n)
+    scene = Pair(
+        doubt=doubt,
+        out=out,
+        sides=belief.sides,
+        p_bad=_p_bad(line, doubt, stand),
+        minutes=np.where(parked, doubt.again_minutes, line.split) + stand.way,
+        way=stand.way + np.where(parked, 0.0, np.maximum(line.split - doubt.again_minutes, 0.0)),
+        close=np.stack([line.switch, line.switch]),
+        back=np.stack([out - line.customers[:, -1], out - line.customers[0, :]]),
+        at_risk=np.repeat([[line.at_risk[0, 0]], [line.at_risk[1, -1]]], n + 1, axis=1),
+        testable=np.stack([inner, inner]),
+        closable=np.stack([inner & line.live[0], inner & line.live[1]]),
+        free=np.where(np.stack([cuts <= likely[0], cuts > likely[-1]]), np.stack([cuts, n - cuts]), 0),
+        p_likely=p,
+        bits=entropy_bits(belief.single, belief.pair),
+    )
+    pick = pick_for_two(scene, stand.permit or permit_all(n))
     if pick.kind == "declare":
-        return Act(kind="declare", cut=-1, spans=belief.likely()[0])
+        return Act(kind="declare", cut=-1, spans=likely)
     crew = np.array(pick.minutes)
-    spent = doubt.price(crew, crew * line.customers[0, -1], np.zeros(()), detail=True)
+    spent = doubt.price(crew, crew * out, np.zeros(()), detail=True)
     return _act("test" if pick.kind == "test" else "close", SIDES[pick.side], pick.cut, spent)
 
 
-def _p_bad(line: Line, doubt: Doubt, stand: Stand, side: Side) -> Floats:
-    """Probability of a bad answer per class of fault and cut; a repetition may only repeat the last answer."""
-    n = line.n_spans + 1
-    hit, miss = np.full(n, doubt.sensitivity), np.full(n, 1.0 - doubt.specificity)
-    for (cut, asked), answer in stand.answers.items():
-        if asked == side:
-            hit[cut] = doubt.repeat_share * answer + (1.0 - doubt.repeat_share) * hit[cut]
-            miss[cut] = doubt.repeat_share * answer + (1.0 - doubt.repeat_share) * miss[cut]
-    return np.stack([hit, miss, hit] if side == "left" else [miss, hit, hit])
+def _p_bad(line: Line, doubt: Doubt, stand: Stand) -> Floats:
+    answers = [(cut, SIDES.index(side), bad) for (cut, side), bad in stand.answers.items()]
+    return p_bad_of(doubt, line.n_spans + 1, answers)
 
 
-def _least(scene: _Scene) -> Floats:
-    """What the best test from here and a closing after it would cost: the price of putting it off."""
-    inner = slice(1, scene.line.n_spans)
-    spent = scene.spend(scene.line.split + scene.stand.way)
-    spent = (spent + scene.best([scene.test(side, scene.sides, again=False) for side in SIDES]))[:, inner]
-    return np.asarray(spent[:, spent[0].argmin()])
+def _scene(line: Line, belief: Belief, doubt: Doubt, stand: Stand, outlook: Outlook) -> Scene:
+    """Lay the line out for one step ahead; what remains after closing comes from the outlook."""
+    n, out = line.n_spans, float(line.customers[0, -1])
+    permit = stand.permit or permit_all(n)
+    inner = np.zeros((2, n + 1), dtype=bool)
+    inner[:, 1:n] = True
+    scene = Scene(
+        doubt=doubt,
+        out=out,
+        sides=belief.sides,
+        p_bad=_p_bad(line, doubt, stand),
+        split=line.split,
+        close_crew=np.stack([line.switch, line.switch]),
+        close_customer=np.stack([line.switch, line.switch]) * out,
+        at_risk=np.repeat([[line.at_risk[0, 0]], [line.at_risk[1, -1]]], n + 1, axis=1),
+        live=np.repeat([[line.live[0]], [line.live[1]]], n + 1, axis=1),
+        testable=inner,
+        permit=permit,
+        tails=_tails(belief, outlook),
+        later=np.full(len(outlook.from_left), np.inf),
+    )
+    strict = not permit.now[:, 1:n].all()
+    if strict:
+        scene = replace(scene, later=_anew(belief, outlook))
+    if belief.sides[2].max() > 0.0:
+        scene = replace(scene, later=scene.best_test(line.split + stand.way, again=strict))
+    return scene
 
 
-def _park_minutes(line: Line, doubt: Doubt, parked: Bools) -> Floats:
-    return np.where(parked, 0.0, np.maximum(line.split - doubt.again_minutes, 0.0))
-
-
-def _scene(line: Line, belief: Belief, doubt: Doubt, stand: Stand, outlook: Outlook) -> _Scene:
-    """Put what remains after closing into one table: per figure, class (left, right, both) and cut."""
-    n = line.n_spans
+def _tails(belief: Belief, outlook: Outlook) -> Floats:
+    """What remains after closing: per figure, class (left, right, both) and cut."""
     before = np.concatenate([[0.0], np.cumsum(belief.faulted)])
     mass_left, mass_right = before, before[-1] - before
     left = outlook.from_right[:, 0, :] / np.where(mass_left > 0.0, mass_left, 1.0)
-    right = outlook.from_left[:, n, :] / np.where(mass_right > 0.0, mass_right, 1.0)
-    tails = np.stack([left, right, left + right], axis=1)
-    figures = len(outlook.from_left)
-    return _Scene(line, doubt, stand, belief.sides, tails, np.full(figures, np.inf), figures > 1)
+    right = outlook.from_left[:, -1, :] / np.where(mass_right > 0.0, mass_right, 1.0)
+    return np.stack([left, right, left + right], axis=1)
+
+
+def _anew(belief: Belief, outlook: Outlook) -> Floats:
+    """What the whole line still takes if nothing is closed yet, from the better of its ends: a rough guess."""
+    ends = np.stack([outlook.from_right[:, 0, -1], outlook.from_left[:, -1, 0]])
+    return np.asarray(ends[int(ends[:, 0].argmin())] / float(belief.faulted.sum()))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -298,7 +263,7 @@ def _read(line: Line, belief: Belief, doubt: Doubt, stand: Stand, indicator: Ind
     first, last = (0, cut) if indicator.past == "left" else (cut, n)
     minutes = np.array(float(stand.way[cut]) + indicator.minutes)
     spent = doubt.price(minutes, minutes * line.customers[0, -1], np.zeros(()), detail=detail)
-    there = Stand(line.travel[cut], stand.parked, stand.answers)
+    there = replace(stand, way=line.travel[cut])
     for hit, miss in (
         (indicator.sensitivity, 1.0 - indicator.specificity),
         (1.0 - indicator.sensitivity, indicator.specificity),

@@ -1,15 +1,15 @@
-"""A hedged plan as a dispatcher reads it: acts on the line put into the words of the circuit."""
+"""A hedged plan as a dispatcher reads it: acts put into the words of the circuit."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
 from loopmend.locate.dead import Elbow
-from loopmend.locate.doubtful import Act
-from loopmend.locate.hedge import HedgedMoves
-from loopmend.locate.model import SearchModel
+from loopmend.locate.hedge import HedgedAct, HedgedMoves, items_of
+from loopmend.locate.line import CREW_FIRST
+from loopmend.locate.model import Cut, SearchModel
 from loopmend.locate.moves import Action, Move, Plan, say_percent
-from loopmend.locate.policy import Figures
+from loopmend.locate.policy import Figures, suspect_ids
 from loopmend.network.assets import End
 
 MOST_OPTIONS = 12
@@ -29,76 +29,137 @@ def plan_from_acts(hedged: HedgedMoves, compared_with: Mapping[str, Figures]) ->
         expected_customer_minutes=acts[0].customer_minutes,
         exact=False,
         lower_bound=0.0,
-        method="heuristic: one step ahead on the belief, wrong answers and blown fuses weighed; then a single fault",
+        method=hedged.method,
         compared_with=compared_with,
         root=None,
+        hedged=True,
     )
 
 
-def _move(hedged: HedgedMoves, act: Act, rival: Act | None) -> Move:
-    model = hedged.model
-    if act.kind == "declare":
-        items = hedged.items(act)
-        spans = [name for name in items if name in set(model.dead.spans)]
-        park: tuple[Elbow, ...] = tuple((name, end) for name in spans for end in End)
-        at = model.places[hedged.layout.cuts[min(max(act.spans[0], 1), len(hedged.layout.cuts)) - 1].place]
-        which = " and ".join(items)
-        why = f"{which}: so likely that another test costs more than the doubt; isolate, prove dead, ground."
-        return Move(action="isolate", at=at, park=park, why=why, under_test=items)
-    cut = hedged.layout.cuts[act.cut - 1]
+def _move(hedged: HedgedMoves, act: HedgedAct, rival: HedgedAct | None) -> Move:
+    model, cut = hedged.model, act.cut
+    if cut is None:
+        return _declare(hedged, act, rival)
     beyond = model.whole & cut.beyond
     return Move(
         action=ACTIONS[act.kind],
-        at=hedged.at(act),
+        at=model.places[cut.place],
         park=cut.elbows,
         why=_why(hedged, act, rival),
-        beyond=_ids(model, beyond),
-        near=_ids(model, model.whole ^ beyond),
+        beyond=suspect_ids(model, beyond),
+        near=suspect_ids(model, model.whole ^ beyond),
         p_beyond=model.mass(beyond),
-        under_test=hedged.items(act) if act.side else (),
+        under_test=items_of(model, act.region),
+        side="" if not act.region else "beyond" if act.region & cut.beyond else "near",
+        again=act.kind == "test" and act.last is not None,
+        last_bad=act.last is True,
+        here=act.here,
+        close_at=_close_at(model, act) if act.kind == "close" else (),
+        indicators=act.indicators,
         expected_crew_minutes=act.crew_minutes,
         expected_customer_minutes=act.customer_minutes,
+        fuses=act.fuses,
     )
 
 
-def _ids(model: SearchModel, region: int) -> tuple[str, ...]:
-    return tuple(s.id for k, s in enumerate(model.suspects) if s is not None and region >> k & 1)
+def _declare(hedged: HedgedMoves, act: HedgedAct, rival: HedgedAct | None) -> Move:
+    model = hedged.model
+    items = items_of(model, act.region)
+    known = frozenset(model.dead.spans)
+    park: tuple[Elbow, ...] = tuple((name, end) for name in items if name in known for end in End)
+    park += tuple(e for name in items if name not in known for _, e in model.dead.neighbours["enclosure", name])
+    which = " and ".join(items)
+    near = [cut for cut in model.cuts if any(elbow in park for elbow in cut.elbows)] or list(model.cuts)
+    why = f"{which}: so likely that another test costs more than the doubt; isolate, prove dead, ground"
+    return Move(
+        action="isolate",
+        at=model.places[min(near, key=_outward).place] if near else "",
+        park=park,
+        why=f"{why}{_against(hedged, act, rival)}.",
+        under_test=items,
+    )
 
 
-def _why(hedged: HedgedMoves, act: Act, rival: Act | None) -> str:
-    said = _what(hedged, act)
+def _outward(cut: Cut) -> tuple[int, int]:
+    return cut.hops, cut.place
+
+
+def _close_at(model: SearchModel, act: HedgedAct) -> tuple[str, ...]:
+    """Enclosures where a side can be joined to what has supply."""
+    closure = model.closure(act.region)
+    return tuple(
+        dict.fromkeys(model.places[place] for vertex, place in model.live_ends(model.whole) if vertex & closure)
+    )
+
+
+def _why(hedged: HedgedMoves, act: HedgedAct, rival: HedgedAct | None) -> str:
+    return f"{_what(hedged, act)}{_against(hedged, act, rival)}."
+
+
+def _against(hedged: HedgedMoves, act: HedgedAct, rival: HedgedAct | None) -> str:
+    """Say what the rival costs more or less."""
     if rival is None:
-        return said + "."
-    instead = "isolating at once" if rival.kind == "declare" else f"to {_verb(hedged, rival)} at {hedged.at(rival)}"
-    more = rival.worth - act.worth
-    how = f"costs {abs(more):,.0f} customer-minutes {'more' if more >= 0 else 'less'}"
-    return f"{said}; {instead} {how}, crew time and fuses counted in."
+        return ""
+    crew = hedged.hedge.doubt.crew_worth == CREW_FIRST
+    more = (rival.worth - act.worth) / (CREW_FIRST if crew else 1.0)
+    size = f"{abs(more):,.1f} crew minutes" if crew else f"{abs(more):,.0f} customer-minutes"
+    how = f"costs {size} {'more' if more >= 0 else 'less'}"
+    return f"; {_instead(hedged, rival)} {how}, {'fuses' if crew else 'crew time and fuses'} counted in"
 
 
-def _verb(hedged: HedgedMoves, act: Act) -> str:
-    if act.kind == "read":
-        return "read the indicator"
-    side = "the far side" if _region(hedged, act) & hedged.layout.cuts[act.cut - 1].beyond else "the source side"
-    return f"test {side}" if act.kind == "test" else f"close onto {side}"
+def _instead(hedged: HedgedMoves, rival: HedgedAct) -> str:
+    if rival.cut is None:
+        return "isolating at once"
+    at = hedged.model.places[rival.cut.place]
+    if rival.kind == "read":
+        return f"reading the indicator at {at} first"
+    side = "the far side" if rival.region & rival.cut.beyond else "the source side"
+    return f"testing {side} at {at}" if rival.kind == "test" else f"energizing {side} at {at}"
 
 
-def _region(hedged: HedgedMoves, act: Act) -> int:
-    cells = hedged.layout.order[: act.cut] if act.side == "left" else hedged.layout.order[act.cut :]
-    return sum(1 << cell for cell in cells)
-
-
-def _what(hedged: HedgedMoves, act: Act) -> str:
-    at = hedged.at(act)
+def _what(hedged: HedgedMoves, act: HedgedAct) -> str:
+    model, cut = hedged.model, act.cut
+    if cut is None:
+        return "Declare"
+    at = model.places[cut.place]
     if act.kind == "read":
         return f"Read the indicator at {at} first: on average it saves more than the minutes it takes"
-    model = hedged.model
-    region = _region(hedged, act)
-    ids = _ids(model, region)
-    which = ids[0] if len(ids) == 1 else f"the {len(ids)} suspects from {ids[0]} to {ids[-1]}"
-    share = say_percent(model.mass(region))
-    out = int(hedged.layout.customers[0, -1])
-    left = (act.cut, -1) if act.side == "left" else (0, act.cut)
-    back = out - int(hedged.layout.customers[left])
+    which = _named(model, act.region)
+    share = say_percent(model.mass(act.region))
+    out = float(model.customers(model.whole))
+    back = out - float(model.customers(model.whole ^ act.region))
     if act.kind == "test":
-        return f"Park at {at} and test {which} ({share} of the suspicion); {back} of {out} customers hang on it"
-    return f"Close at {at} onto {which} without another test: {share} of the suspicion, {back} of {out} customers back"
+        said = _asked_before(hedged, act) or f"Park at {at} and test {which}"
+        return f"{said} ({share} of the suspicion); {back:,.0f} of {out:,.0f} {hedged.hedge.people} hang on it"
+    proof = "after its good test" if act.last is False else "without another test"
+    return f"Energize {which} {proof}: {share} of the suspicion, {back:,.0f} of {out:,.0f} {hedged.hedge.people} back"
+
+
+def _asked_before(hedged: HedgedMoves, act: HedgedAct) -> str:
+    """Say why the same place is asked again; "" where it is not."""
+    model, cut, doubt = hedged.model, act.cut, hedged.hedge.doubt
+    if cut is None or (act.last is None and act.last_other is None):
+        return ""
+    at, which = model.places[cut.place], _named(model, act.region)
+    side = "far" if act.region & cut.beyond else "source"
+    if act.last is None:
+        last = "bad" if act.last_other else "good"
+        return f"The other side was {last}, and a test errs now and then: test the {side} side at {at} too, {which}"
+    last, wrong = ("bad", 1.0 - doubt.specificity) if act.last else ("good", 1.0 - doubt.sensitivity)
+    return (
+        f"Test {which} at {at} once more: it was {last}, which is wrong {say_percent(wrong)} of the time and does not "
+        "fit the other records well"
+        if _misfits(hedged, act)
+        else f"Test {which} at {at} once more: it was {last}, which is wrong {say_percent(wrong)} of the time, and a "
+        "mistake here is dear"
+    )
+
+
+def _misfits(hedged: HedgedMoves, act: HedgedAct) -> bool:
+    """Whether the belief leans against the last answer."""
+    return (hedged.model.mass(act.region) > 0.5) is not act.last
+
+
+def _named(model: SearchModel, region: int) -> str:
+    ids = suspect_ids(model, region)
+    return ids[0] if len(ids) == 1 else f"the {len(ids)} suspects from {ids[0]} to {ids[-1]}"

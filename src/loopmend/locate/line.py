@@ -6,7 +6,7 @@ is in one currency, customer-minutes: a crew minute and a blown fuse are given a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -37,6 +37,8 @@ class Doubt:
         Customer-minutes that a crew minute is worth.
     wrong_worth
         Customer-minutes that it costs to close onto a fault unnoticed, and so to declare another span.
+    tested_only
+        Whether a stretch is closed only after a good test of itself, as against a bad one of all the rest.
 
     Notes
     -----
@@ -53,6 +55,7 @@ class Doubt:
     fuse_worth: float = 3000.0
     crew_worth: float = 15.0
     wrong_worth: float = 15_000.0
+    tested_only: bool = False
 
     @property
     def blown_worth(self) -> float:
@@ -69,6 +72,18 @@ class Doubt:
         """
         worth = customer + self.crew_worth * crew + self.blown_worth * blown
         return np.stack([worth, crew, customer, blown]) if detail else worth[None]
+
+
+CREW_FIRST = 1e6
+"""Customer-minutes that a crew minute is worth where crew minutes come first: customer-minutes then break ties."""
+
+
+def crew_first(doubt: Doubt) -> Doubt:
+    """Put crew minutes first; what a fuse and a wrong declaration are worth keeps its proportion to them."""
+    scale = CREW_FIRST / (doubt.crew_worth or Doubt().crew_worth)
+    return replace(
+        doubt, crew_worth=CREW_FIRST, fuse_worth=doubt.fuse_worth * scale, wrong_worth=doubt.wrong_worth * scale
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -238,13 +253,7 @@ def _step(line: Line, band: Band, mass: Floats, mirrored: Floats, doubt: Doubt, 
     left, right = band.from_left(mass), band.from_right(mirrored)
     whole, out = band.whole(mass), band.whole(line.customers)
     split, switch = band.at_cut(line.split) * whole, band.at_cut(line.switch)
-    park = np.maximum(split - doubt.again_minutes * whole, 0.0)
-    miss, false = 1.0 - doubt.sensitivity, 1.0 - doubt.specificity
-    none = np.zeros_like(left)
-    # Minutes, and probability of closing the left and the right side onto the fault: test a side, or close at once.
-    ways = [(split, miss * left, false * right), (split, false * left, miss * right)]
-    ways += [(park, left, none)] if line.live[0] else []
-    ways += [(park, none, right)] if line.live[1] else []
+    ways = _ways(line, doubt, (left, right), split, doubt.again_minutes * whole)
     risk_left, risk_right = (
         line.at_risk[side][bound, None] * doubt.fuse_minutes for side, bound in ((0, band.left), (1, band.right))
     )
@@ -257,3 +266,25 @@ def _step(line: Line, band: Band, mass: Floats, mirrored: Floats, doubt: Doubt, 
         priced = doubt.price(crew, customer, blown, detail=detail)
         found = np.where(priced[0] < found[0], priced, found)
     return found
+
+
+def _ways(
+    line: Line, doubt: Doubt, mass: tuple[Floats, Floats], split: Floats, again: Floats
+) -> list[tuple[Floats, Floats, Floats]]:
+    """Minutes, and probability of closing the left and the right side onto the fault: test a side, or close at once.
+
+    Where only tested stretches are closed, a bad answer is followed by a test of the other side.
+    """
+    left, right = mass
+    miss, false = 1.0 - doubt.sensitivity, 1.0 - doubt.specificity
+    if doubt.tested_only:
+        share = np.divide(again, left + right, out=np.zeros_like(left), where=left + right > 0.0)
+        return [
+            (split + share * (doubt.sensitivity * left + false * right), miss * left, false * miss * right),
+            (split + share * (false * left + doubt.sensitivity * right), false * miss * left, miss * right),
+        ]
+    park, none = np.maximum(split - again, 0.0), np.zeros_like(left)
+    ways = [(split, miss * left, false * right), (split, false * left, miss * right)]
+    ways += [(park, left, none)] if line.live[0] else []
+    ways += [(park, none, right)] if line.live[1] else []
+    return ways

@@ -10,6 +10,7 @@ from loopmend.locate.dead import Elbow
 from loopmend.locate.policy import Figures, PlanNode
 
 Action = Literal["split", "energize", "read", "isolate", "none"]
+Side = Literal["beyond", "near", ""]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,7 +33,19 @@ class Move:
     p_beyond
         Share of the suspicion beyond.
     under_test
-        Hedged plans: the spans on the side that is tested or energized, or those declared.
+        Hedged plans: the items on the side that is tested or energized, or those declared.
+    side
+        Hedged plans: which side that is, ``beyond`` or ``near``; "" where none is named.
+    again
+        Whether this very test was made before; ``last_bad`` is what it said.
+    here
+        Whether the elbow is parked already, with the crew there.
+    close_at
+        To energize: enclosures where the side can be joined to supply, any one of them.
+    indicators
+        To read: the elbows where they are mounted.
+    fuses
+        Closings onto a fault to be expected from now on.
     expected_crew_minutes, expected_customer_minutes
         From now until one suspect is left, if this is done first and the best plan for the objective follows.
     """
@@ -45,8 +58,44 @@ class Move:
     near: tuple[str, ...] = ()
     p_beyond: float = 0.0
     under_test: tuple[str, ...] = ()
+    side: Side = ""
+    again: bool = False
+    last_bad: bool = False
+    here: bool = False
+    close_at: tuple[str, ...] = ()
+    indicators: tuple[Elbow, ...] = ()
+    fuses: float = 0.0
     expected_crew_minutes: float = 0.0
     expected_customer_minutes: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TwoCrews:
+    """Two splits made at the same time, both answers waited for; one crew goes on by the best plan after them.
+
+    Attributes
+    ----------
+    first, second
+        What each crew does; their expected figures are those of this plan.
+    minutes
+        Until both answers are there.
+    expected_crew_minutes
+        Of both crews together, waiting included, and of the one that goes on.
+    expected_customer_minutes
+        From now until one suspect is left.
+    alone
+        What the best plan for one crew takes.
+    method
+        How the pair was found, and what it takes for granted.
+    """
+
+    first: Move
+    second: Move
+    minutes: float
+    expected_crew_minutes: float
+    expected_customer_minutes: float
+    alone: Figures
+    method: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -71,6 +120,10 @@ class Plan:
         The same figures for ``half_split`` and ``walk``.
     root
         The plan as a tree, worked out as it is walked; None when nothing is suspect.
+    hedged
+        Whether the plan weighs wrong answers and blown fuses, and so says itself when to declare; its root is None.
+    second
+        What a second crew does at the same time, where there is one; ``next`` is then the first crew's part of it.
     """
 
     next: Move
@@ -82,6 +135,8 @@ class Plan:
     method: str
     compared_with: Mapping[str, Figures]
     root: PlanNode | None
+    hedged: bool = False
+    second: TwoCrews | None = None
 
 
 @dataclass(frozen=True, slots=True)

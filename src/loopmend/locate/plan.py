@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from loopmend.locate.build import build_model
 from loopmend.locate.chain import search_chain
 from loopmend.locate.dead import DeadPart, Elbow
-from loopmend.locate.hedge import Hedge, rank_hedged
+from loopmend.locate.hedge import Hedge, HedgedMoves
+from loopmend.locate.hedged_cuts import rank_on_cuts
+from loopmend.locate.hedged_line import rank_on_line
 from loopmend.locate.hedged_plan import plan_from_acts
+from loopmend.locate.line import crew_first
 from loopmend.locate.model import Cut, Objective, Restoration, SearchModel
 from loopmend.locate.moves import Move, Plan, say_percent
 from loopmend.locate.observations import CrewTimes
@@ -34,11 +38,10 @@ def plan_sectionalizing(
     """Plan how to narrow the suspects down to one.
 
     With trusted evidence and single faults the plan is the proven optimum of the model (see `model`) on any chain,
-    and on trees as far as the budget of regions goes. Otherwise it is a heuristic and says so: doubtful evidence and
-    double faults are planned for as if the shares of the suspects were a single fault and the next tests were true;
-    or, with ``hedge`` and on a chain, by the policy of `doubtful`, which weighs wrong answers and blown fuses. That
-    one restores in place, and its figures include what wrong answers cost; those of the rules it is compared with
-    take every test as true.
+    and on trees as far as the budget of regions goes. Otherwise it is a heuristic and says so: with ``hedge`` by the
+    policy of `doubtful` on a line, of `hedged_cuts` elsewhere, which weighs wrong answers and blown fuses; without, as
+    if the shares of the suspects were a single fault and the next tests were true. Hedged figures include what wrong
+    answers cost; those of the rules it is compared with take every test as true.
 
     Raises
     ------
@@ -47,12 +50,15 @@ def plan_sectionalizing(
     """
     if not posterior.suspects:
         return _nothing("Nothing is suspect: name the device that operated, or look at the evidence again.")
-    model = build_model(circuit, dead, posterior.suspects, times, restoration)
+    suspects = posterior.suspects if hedge is None else dark_suspects(dead, posterior.suspects, hedge.alive)
+    if not suspects:
+        return _nothing("Every suspect stretch was energized and held: the fault burned clear, or lies elsewhere.")
+    model = build_model(circuit, dead, suspects, times, restoration)
     if model.is_settled(model.whole):
-        return _isolate(circuit, dead, model, posterior.suspects[0], trusted=posterior.trusted)
+        return _isolate(circuit, dead, model, suspects[0], trusted=posterior.trusted)
     rules = {"half_split": evaluate(model, half_split(model)), "walk": evaluate(model, walk(model))}
     if hedge is not None and not posterior.trusted:
-        hedged = rank_hedged(circuit, model, posterior, hedge)
+        hedged = rank_hedged(circuit, model, posterior, hedge, objective)
         if hedged is not None:
             return plan_from_acts(hedged, rules)
     solution = _solve(model, objective, region_budget)
@@ -71,6 +77,27 @@ def plan_sectionalizing(
         compared_with=rules,
         root=PlanNode(model, solution.choose, model.whole, None, 1.0),
     )
+
+
+def rank_hedged(
+    circuit: Circuit, model: SearchModel, posterior: Posterior, hedge: Hedge, objective: Objective = "customer-minutes"
+) -> HedgedMoves | None:
+    """Rank the next moves by the doubtful policy; None where no cut tells anything."""
+    if objective == "crew-minutes":
+        hedge = replace(hedge, doubt=crew_first(hedge.doubt))
+    return rank_on_line(circuit, model, posterior, hedge) or rank_on_cuts(circuit, model, posterior, hedge)
+
+
+def dark_suspects(dead: DeadPart, suspects: Sequence[Suspect], alive: frozenset[str]) -> tuple[Suspect, ...]:
+    """Leave out what is alive again: spans energized that held, and equipment that only such spans touch."""
+
+    def is_alive(suspect: Suspect) -> bool:
+        if suspect.kind == "span":
+            return suspect.id in alive
+        around = dead.neighbours["enclosure", suspect.id]
+        return bool(around) and all(name in alive for (_, name), _ in around)
+
+    return tuple(suspect for suspect in suspects if not is_alive(suspect))
 
 
 def _solve(model: SearchModel, objective: Objective, budget: int) -> Solution:

@@ -1,0 +1,163 @@
+"""What an act at a cut is expected to cost when tests err: the one step ahead shared by lines and trees.
+
+A cut parts what is dark into a near side (number 0; left on a line) and a far one (number 1). A fault lies near, far,
+or two lie on both sides. Everything is reckoned for all cuts at once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from loopmend.locate.line import Doubt
+from loopmend.locate.proofs import Permit
+from loopmend.network.assets import Bools, Floats
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """Everything an act is judged by, for n cuts.
+
+    Attributes
+    ----------
+    out
+        Customers out now.
+    sides
+        Probability that the fault lies near, far, or two on both sides; shape (3, n).
+    p_bad
+        Probability of a bad answer when a side is tested, per class of fault; shape (2, 3, n).
+    split
+        Minutes to park and test, shape (n,).
+    close_crew, close_customer
+        Minutes, and customer-minutes, to close a side; shape (2, n).
+    at_risk
+        Customers whom a fuse blown by closing a side puts out besides; shape (2, n).
+    live
+        Whether closing a side can bring anyone back; shape (2, n). If not, a wrong test costs another one.
+    testable
+        Whether all suspects of a side can be tested together; shape (2, n).
+    tails
+        What remains after closing the good side, per figure, class and cut; shape (1 or 4, 3, n).
+    later
+        What remains if nothing is closed yet, per figure; infinite where that is not considered.
+    """
+
+    doubt: Doubt
+    out: float
+    sides: Floats
+    p_bad: Floats
+    split: Floats
+    close_crew: Floats
+    close_customer: Floats
+    at_risk: Floats
+    live: Bools
+    testable: Bools
+    permit: Permit
+    tails: Floats
+    later: Floats
+
+    @property
+    def detail(self) -> bool:
+        """Whether crew minutes, customer-minutes and fuses are told apart."""
+        return len(self.later) > 1
+
+    def spend(self, minutes: Floats) -> Floats:
+        """Put a price on minutes spent while everyone is out."""
+        return self.doubt.price(minutes, minutes * self.out, np.zeros_like(minutes), detail=self.detail)
+
+    def close(self, side: int, mass: Floats) -> Floats:
+        """Close a side: switching, the fuse where the fault is there, and what remains; ``mass`` per class."""
+        fault = mass[2] + mass[side]
+        blown, lost = fault * self.live[side], fault * ~self.live[side]
+        total, fuse = mass.sum(axis=0) + blown, blown * self.doubt.fuse_minutes
+        crew = total * self.close_crew[side] + lost * self.split + fuse
+        customer = total * self.close_customer[side] + (lost * self.split + fuse) * self.out
+        customer = customer + fuse * self.at_risk[side]
+        spent = self.doubt.price(crew, customer, blown, detail=self.detail)
+        return np.asarray(spent + (mass[None] * self.tails).sum(axis=1))
+
+    def leave(self, mass: Floats) -> Floats:
+        """Close nothing yet: a single fault is still to be found among all, two are on their sides."""
+        if np.isinf(self.later).any():
+            return np.full((len(self.later), mass.shape[1]), np.inf)
+        one = (mass[0] + mass[1]) * self.later[:, None]
+        return np.asarray(one + mass[2] * self.tails[:, 2])
+
+    def close_if_allowed(self, side: int, mass: Floats, *, tested: bool) -> Floats:
+        """Close a side where that is allowed: just proven good, or as things stand."""
+        allowed = self.permit.now[side] | (self.permit.once_good[side] & tested) | ~self.live[side]
+        return np.where(allowed, self.close(side, mass), np.inf)
+
+    def test(self, side: int, mass: Floats, *, again: bool, proven: int = -1) -> Floats:
+        """Test a side, then close one, or test the other one first; less the minutes of this test.
+
+        ``proven`` is a side that was just tested good, or -1.
+        """
+        other = 1 - side
+        total = np.zeros((len(self.later), mass.shape[1]))
+        for likelihood, good in ((self.p_bad[side], False), (1.0 - self.p_bad[side], True)):
+            left = mass * likelihood
+            options = [self.leave(left)]
+            options += [
+                self.close_if_allowed(one, left, tested=one == proven or (good and one == side)) for one in (0, 1)
+            ]
+            if again:
+                more = self.spend(left.sum(axis=0) * self.doubt.again_minutes)
+                then = more + self.test(other, left, again=False, proven=side if good else -1)
+                options.append(np.where(self.testable[other], then, np.inf))
+            total += cheapest(options)
+        return np.where(self.testable[side], total, np.inf)
+
+    def best_test(self, minutes: Floats, *, again: bool) -> Floats:
+        """Price of the best test and a closing after it: that of putting a closing off; ``minutes`` per cut."""
+        spent = self.spend(minutes) + cheapest([self.test(side, self.sides, again=again) for side in (0, 1)])
+        return np.asarray(spent[:, spent[0].argmin()])
+
+
+def cheapest(options: Sequence[Floats]) -> Floats:
+    """Take the cheapest of some options at each cut, the first among equals."""
+    found = options[0]
+    for option in options[1:]:
+        found = np.where(option[0] < found[0], option, found)
+    return found
+
+
+def price_acts(scene: Scene, way: Floats, parked: Bools) -> list[tuple[str, int, Floats, Bools]]:
+    """Price every test and closing: kind, side, price per cut, and at which cuts it may be proposed.
+
+    A closing is not proposed where it is more likely than not to blow.
+
+    Parameters
+    ----------
+    way
+        Minutes to each cut, shape (n,).
+    parked
+        Whether the elbow of a cut is parked with the crew there, shape (n,).
+    """
+    again = scene.doubt.again_minutes
+    park = scene.spend(np.where(parked, 0.0, np.maximum(scene.split - again, 0.0)) + way)
+    begun = scene.spend(np.where(parked, again, scene.split) + way)
+    rows = []
+    for side in (0, 1):
+        rows.append(("test", side, begun + scene.test(side, scene.sides, again=True), scene.testable[side]))
+        safe = scene.sides[side] + scene.sides[2] <= 0.5
+        may = safe & scene.live[side] & scene.permit.now[side]
+        rows.append(("close", side, park + scene.close(side, scene.sides), may))
+    return rows
+
+
+def p_bad_of(doubt: Doubt, n: int, answers: Sequence[tuple[int, int, bool]]) -> Floats:
+    """Probability of a bad answer per side, class of fault and cut; a repetition may only repeat the last answer.
+
+    Parameters
+    ----------
+    answers
+        Last answers: cut, side, whether bad.
+    """
+    hit, miss = np.full((2, n), doubt.sensitivity), np.full((2, n), 1.0 - doubt.specificity)
+    for cut, side, bad in answers:
+        for chance in (hit, miss):
+            chance[side, cut] = doubt.repeat_share * bad + (1.0 - doubt.repeat_share) * chance[side, cut]
+    return np.stack([[hit[0], miss[0], hit[0]], [miss[1], hit[1], hit[1]]])
