@@ -228,13 +228,21 @@ def _set_up(model: SearchModel, layout: ChainLayout, objective: Objective) -> Ch
     )
 
 
-def search_chain(model: SearchModel, objective: Objective) -> Solution | None:
-    """Search every adaptive plan of a chain; None where the suspects do not lie on a line (see `layout`)."""
+def solve_chain(model: SearchModel, objective: Objective) -> ChainSearch | None:
+    """Fill the tables of a chain; None where the suspects do not lie on a line (see `layout`)."""
     layout = lay_out_chain(model)
     if layout is None:
         return None
     search = _set_up(model, layout, objective)
     search.solve()
+    return search
+
+
+def search_chain(model: SearchModel, objective: Objective) -> Solution | None:
+    """Search every adaptive plan of a chain; None where the suspects do not lie on a line (see `layout`)."""
+    search = solve_chain(model, objective)
+    if search is None:
+        return None
     moves = () if model.is_settled(model.whole) else search.first_moves()
     value = value_of(moves[0].figures, objective) if moves else 0.0
     return Solution(moves, search.choose, exact=True, lower_bound=value, method="every plan on the chain compared")

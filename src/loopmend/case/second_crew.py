@@ -1,0 +1,53 @@
+"""The second crew of a case: what both crews do at once, laid over the plan for one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from loopmend.case.assessment import Knowledge
+from loopmend.case.assumptions import Assumptions
+from loopmend.locate.build import build_model
+from loopmend.locate.dead import DeadPart
+from loopmend.locate.moves import Plan, TwoCrews
+from loopmend.locate.posterior import Posterior
+from loopmend.locate.travel import build_start_minutes
+from loopmend.locate.two_crews import plan_two_crews
+
+
+def plan_second(known: Knowledge, dead: DeadPart, assumptions: Assumptions, posterior: Posterior) -> TwoCrews | None:
+    """Plan what two crews do at once, the second one standing where the settings say.
+
+    Returns
+    -------
+    TwoCrews or None
+        None where there is no second crew, or two splits at once tell no more than one.
+
+    Raises
+    ------
+    EvidenceError
+        Naming unusable times.
+    """
+    where = assumptions.settings.second_crew_at
+    if not where or not posterior.suspects:
+        return None
+    times = assumptions.times
+    model = build_model(known.circuit, dead, posterior.suspects, times, assumptions.restoration)
+    start = build_start_minutes(
+        known.circuit, replace(times, start={}, crew_at=where), model.places, np.array(model.travel)
+    )
+    return plan_two_crews(model, start.tolist(), assumptions.objective)
+
+
+def add_second_crew(
+    known: Knowledge, dead: DeadPart, assumptions: Assumptions, posterior: Posterior, plan: Plan
+) -> Plan:
+    """Lay the second crew over a plan whose next move is a split: ``next`` becomes the first crew's part of the pair.
+
+    The options and the figures of the plan stay those of one crew.
+    """
+    if plan.next.action != "split":
+        return plan
+    second = plan_second(known, dead, assumptions, posterior)
+    return plan if second is None else replace(plan, next=second.first, second=second)
