@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from loopmend.case.assessment import Knowledge
 from loopmend.case.assumptions import Assumptions
+from loopmend.case.planning import plan_next
 from loopmend.locate.build import build_model
 from loopmend.locate.dead import DeadPart
 from loopmend.locate.moves import Plan, TwoCrews
+from loopmend.locate.observations import Observation
 from loopmend.locate.posterior import Posterior
 from loopmend.locate.travel import build_start_minutes
 from loopmend.locate.two_crews import plan_two_crews
@@ -38,6 +41,18 @@ def plan_second(known: Knowledge, dead: DeadPart, assumptions: Assumptions, post
         known.circuit, replace(times, start={}, crew_at=where), model.places, np.array(model.travel)
     )
     return plan_two_crews(model, start.tolist(), assumptions.objective)
+
+
+def plan_crews(
+    known: Knowledge,
+    dead: DeadPart,
+    assumptions: Assumptions,
+    observations: Sequence[Observation],
+    posterior: Posterior,
+) -> Plan:
+    """Plan the next move as `plan_next` does, and what the second crew does meanwhile where the settings name one."""
+    plan = plan_next(known, dead, assumptions, observations, posterior)
+    return add_second_crew(known, dead, assumptions, posterior, plan)
 
 
 def add_second_crew(

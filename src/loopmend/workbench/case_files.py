@@ -12,7 +12,7 @@ from loopmend.case.assessment import find_suspects
 from loopmend.case.assumptions import read_assumptions
 from loopmend.case.documents import read_observation
 from loopmend.case.hypothetical import Situation
-from loopmend.case.planning import plan_next
+from loopmend.case.second_crew import plan_crews
 from loopmend.files.case_file import CaseFile, read_case_file
 from loopmend.files.circuit import read_circuit, require_circuit
 from loopmend.locate.dead import find_dead_part
@@ -64,7 +64,7 @@ def plan_file(path: Path, case: Path, asked: Mapping[str, Any], field_map: Path 
         read=read,
         situation=Situation(known=known, dead=dead, assumptions=assumptions, observations=seen, posterior=posterior),
         posterior=posterior,
-        plan=plan_next(known, dead, assumptions, seen, posterior),
+        plan=plan_crews(known, dead, assumptions, seen, posterior),
     )
 
 

@@ -13,11 +13,11 @@ import numpy as np
 from loopmend.case.assessment import Knowledge
 from loopmend.case.assumptions import Assumptions
 from loopmend.case.documents import named_spans
-from loopmend.case.planning import plan_next
+from loopmend.case.second_crew import plan_crews
 from loopmend.files.case_file import read_case_file
 from loopmend.files.circuit import read_circuit, require_circuit
 from loopmend.locate.dead import DeadPart
-from loopmend.locate.moves import Move, Plan
+from loopmend.locate.moves import Move, Plan, TwoCrews
 from loopmend.locate.observations import Observation
 from loopmend.locate.posterior import Posterior, Suspect
 from loopmend.network.assets import Floats
@@ -75,8 +75,8 @@ def make_plan(
     observations: Sequence[Observation],
     posterior: Posterior,
 ) -> Plan:
-    """Plan the next move under given assumptions; see `loopmend.case.planning.plan_next`."""
-    return plan_next(known, dead, assumptions, observations, posterior)
+    """Plan the next move under given assumptions; see `loopmend.case.second_crew.plan_crews`."""
+    return plan_crews(known, dead, assumptions, observations, posterior)
 
 
 def plan_document(
@@ -94,6 +94,7 @@ def plan_document(
         "suspects": [_suspect_document(suspect) for suspect in posterior.suspects],
         "gone": posterior.gone,
         "next": move_document(found.next),
+        **({} if found.second is None else {"second": second_document(found.second)}),
         "options": [move_document(move) for move in found.options],
         "objective": assumptions.objective,
         "restoration": assumptions.restoration,
@@ -122,6 +123,20 @@ def _suspect_document(suspect: Suspect) -> dict[str, Any]:
 def _doubts(posterior: Posterior) -> list[str]:
     """Say which records hardly go together, each problem once."""
     return list(dict.fromkeys(f"{finding.problem}; {finding.remedy}" for finding in posterior.disagreement))
+
+
+def second_document(crews: TwoCrews) -> dict[str, Any]:
+    """Lay out what a second crew does while the first one does what is next."""
+    return {
+        **move_document(crews.second),
+        "minutes_to_both_answers": crews.minutes,
+        "one_crew": {
+            "expected_crew_minutes": crews.alone.crew_minutes,
+            "expected_customer_minutes": crews.alone.customer_minutes,
+        },
+        "exact": False,
+        "method": crews.method,
+    }
 
 
 def move_document(move: Move) -> dict[str, Any]:
