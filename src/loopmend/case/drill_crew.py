@@ -7,7 +7,7 @@ clock of the room where the drill was held does not enter. Customers out are cou
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from loopmend.evidence.methods import load_methods
@@ -140,6 +140,11 @@ class Crew:
     def switch(self, says: str, at: str, *, out: int) -> None:
         """Switch somewhere; customers may come back by it."""
         self.do("switch", says, at, self.times.switch.get(at, self.times.switch_minutes), out=out)
+
+    def bring_back(self, out: int) -> None:
+        """Say who is out after the last step."""
+        self.out = out
+        self.steps[-1] = replace(self.steps[-1], customers_out=out)
 
     def finish(self, name: str, declared: Sequence[str], right: bool, note: str = "") -> DrillPath:  # noqa: FBT001
         """Declare, and close the books."""

@@ -15,14 +15,14 @@ from loopmend.case.planning import plan_next
 from loopmend.errors import EvidenceError
 from loopmend.locate.build import build_model
 from loopmend.locate.dead import DeadPart
-from loopmend.locate.moves import Move, Plan
+from loopmend.locate.moves import Move
 from loopmend.locate.observations import CrewTimes, Energized, IndicatorReading, Observation, TestResult
 from loopmend.locate.policy import suspect_ids
 from loopmend.locate.posterior import Suspect
 from loopmend.locate.rules import half_split
 from loopmend.network.graph import Circuit
 
-MOST_MOVES = 60
+MOST_MOVES = 40
 """A path that is longer is given up: no plan goes on like that."""
 
 
@@ -114,7 +114,7 @@ def plan_path(known: Knowledge, dead: DeadPart, assumptions: Assumptions, hidden
     )
     seen: list[Observation] = []
     alive: set[str] = set()
-    note = ""
+    closes, note = False, ""
     for _ in range(MOST_MOVES):
         here = replace(assumptions, times=_from_here(times, crew))
         try:
@@ -126,15 +126,15 @@ def plan_path(known: Knowledge, dead: DeadPart, assumptions: Assumptions, hidden
         if move.action in ("isolate", "none"):
             items = move.under_test or tuple(dict.fromkeys(span for span, _ in move.park))
             return crew.finish(PLAN, *_verdict(circuit, dead, hidden, items), note=note)
-        seen.append(_follow(move, crew, there, assumptions, alive, seen))
-        after = _find_suspects_left(known, dead, here, seen, alive, plan)
-        if after is not None:
-            out = _count_out(circuit, dead, after, times)
-            if move.action == "split":
-                crew.switch("Bring back what is proven", move.at, out=min(out, crew.out))
-            else:
-                crew.out = min(out, crew.out)
         note = "" if plan.exact else "a heuristic plan: another path may be better"
+        closes = closes or any(option.action == "energize" for option in plan.options)
+        seen.append(_follow(move, crew, there, assumptions, alive, seen))
+        if closes:
+            left = tuple(s for s in find_suspects(known, dead, assumptions, []).suspects if s.id not in alive)
+            crew.bring_back(min(crew.out, _count_out(circuit, dead, left, times)))
+        elif move.action == "split":
+            left = _not_cleared(known, dead, here, seen)
+            crew.switch("Bring back what is proven", move.at, out=min(crew.out, _count_out(circuit, dead, left, times)))
     return crew.finish(PLAN, (), right=False, note=f"given up after {MOST_MOVES} moves")
 
 
@@ -146,25 +146,14 @@ def _from_here(times: CrewTimes, crew: Crew) -> CrewTimes:
     return replace(times, crew_at=crew.place, start={} if crew.moved else times.start)
 
 
-def _find_suspects_left(
-    known: Knowledge,
-    dead: DeadPart,
-    assumptions: Assumptions,
-    seen: Sequence[Observation],
-    alive: set[str],
-    plan: Plan,
-) -> tuple[Suspect, ...] | None:
-    """Find what keeps customers out: suspects not cleared; for a plan that closes by its own moves, all not alive.
-
-    None where the records contradict each other.
-    """
-    if any(move.action == "energize" for move in plan.options):
-        before = find_suspects(known, dead, assumptions, []).suspects
-        return tuple(suspect for suspect in before if suspect.id not in alive)
+def _not_cleared(
+    known: Knowledge, dead: DeadPart, assumptions: Assumptions, seen: Sequence[Observation]
+) -> tuple[Suspect, ...]:
+    """Find what keeps customers out where what is proven is brought back in place: the suspects not cleared."""
     try:
         posterior = find_suspects(known, dead, assumptions, seen)
     except EvidenceError:
-        return None
+        return find_suspects(known, dead, assumptions, []).suspects
     least = 0.0 if posterior.trusted else SUSPECT_FROM
     return tuple(suspect for suspect in posterior.suspects if suspect.p > least)
 

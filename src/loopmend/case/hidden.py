@@ -13,6 +13,7 @@ from loopmend.case.assessment import Knowledge, find_suspects
 from loopmend.case.assumptions import Assumptions
 from loopmend.evidence.simulation import Nature, draw_nature
 from loopmend.locate.dead import DeadPart
+from loopmend.locate.kinds import KIND_MIX
 from loopmend.locate.priors import Kind
 
 
@@ -49,7 +50,7 @@ def hide_fault(
         If there is no suspect.
     """
     prior = find_suspects(known, dead, assumptions, [])
-    gone = bool(generator.random() < float(getattr(prior, "gone", 0.0)))
+    gone = bool(generator.random() < prior.gone)
     n = len(prior.ids)
     single = np.asarray(prior.single, dtype=float)
     pair = np.zeros((n, n)) if prior.pair is None else np.asarray(prior.pair, dtype=float)
@@ -57,7 +58,8 @@ def hide_fault(
     drawn = int(generator.choice(len(weights), p=weights / weights.sum()))
     rows = (drawn,) if drawn < n else divmod(drawn - n, n)
     items = tuple(
-        HiddenItem(id=prior.ids[row], kind=prior.kinds[row], nature=draw_nature(generator)) for row in sorted(rows)
+        HiddenItem(id=prior.ids[row], kind=prior.kinds[row], nature=draw_nature(generator, KIND_MIX.tolist()))
+        for row in sorted(rows)
     )
     return HiddenFault(items=items, gone=gone)
 

@@ -7,6 +7,7 @@ drawn from the method table. Nothing here knows the judge: what it says of these
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -14,12 +15,9 @@ import numpy as np
 
 from loopmend.evidence.cable import require_positive
 from loopmend.evidence.hipot import law_time
-from loopmend.evidence.methods import Method, detection_chance, indicator_chance, load_methods
+from loopmend.evidence.methods import FAULT_KINDS, Method, detection_chance, indicator_chance, load_methods
 
 FaultKind = Literal["bolted", "breakdown", "leakage"]
-
-KIND_SHARES: dict[FaultKind, float] = {"bolted": 0.3, "breakdown": 0.5, "leakage": 0.2}
-"""How often a hidden fault is of each kind. Settings of ours, without a source."""
 
 FLASH_OVER_CREST = (0.2, 0.8)
 """Where a fault flashes that the hipot can provoke: crests of phase-to-ground voltage (ours)."""
@@ -74,14 +72,14 @@ class HipotSeries:
     flashes: int
 
 
-def draw_nature(generator: np.random.Generator) -> Nature:
-    """Draw what a fault is like.
+def draw_nature(generator: np.random.Generator, kind_shares: Sequence[float]) -> Nature:
+    """Draw what a fault is like; `kind_shares` in the order of `FAULT_KINDS`, summing to 1.
 
     A fault that flashes does so within reach of the source-voltage hipot, or above it, or above the withstand test
     too, as often as the method table says that each of them misses one.
     """
-    kinds = tuple(KIND_SHARES)
-    kind = kinds[int(generator.choice(len(kinds), p=[KIND_SHARES[name] for name in kinds]))]
+    kinds: tuple[FaultKind, ...] = ("bolted", "breakdown", "leakage")
+    kind = kinds[int(generator.choice(len(FAULT_KINDS), p=list(kind_shares)))]
     if kind == "bolted":
         return Nature(kind=kind, leak_mohm=0.0)
     if kind == "leakage":

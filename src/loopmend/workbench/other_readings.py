@@ -74,20 +74,26 @@ def judge_resistance(
         raise EvidenceError.about(
             ", ".join(stretch.span_ids), "insulation", "kind not known", insulation, f"use {', '.join(INSULATIONS)}"
         )
+    return judge_insulation(reading_mohm, expected_resistance_mohm(stretch, insulation, temperature_c=temperature_c))
+
+
+def expected_resistance_mohm(
+    stretch: Stretch, insulation: str, *, temperature_c: float = INSULATION_REFERENCE_C
+) -> float:
+    """Compute what the formula gives a sound stretch at least, megohms; EvidenceError where it cannot."""
     if stretch.capacitance_uf is None:
         raise EvidenceError.about(
             ", ".join(stretch.span_ids), "insulation", "capacitance not known", "blank", "give c_nf_per_km"
         )
     farad_per_m = stretch.capacitance_uf * 1e-6 / stretch.length_m
     permittivity = 2 * math.pi * VACUUM_PERMITTIVITY_F_PER_M * RELATIVE_PERMITTIVITY[insulation]
-    expected = insulation_resistance_mohm(
+    return insulation_resistance_mohm(
         INSULATION_CONSTANT_MOHM_KFT[insulation],
         1.0,
         math.exp(permittivity / farad_per_m),
         stretch.length_m,
         temperature_c=temperature_c,
     )
-    return judge_insulation(reading_mohm, expected)
 
 
 def show_trace(content: bytes, *, velocity_m_per_us: float | None = None, length_m: float | None = None) -> TraceShown:
