@@ -22,6 +22,8 @@ def show_headline(screen: CaseScreen, *, level: int, named: bool = True) -> None
     if todo.at:
         street = screen.whole_view.enclosures[todo.at].street
         st.markdown(f"At **{plain(todo.at)}**, {plain(street or 'no street given')}")
+    if todo.kind == "split" and screen.plan and "second" in screen.plan:
+        st.markdown(f"Second crew: {plain(screen.plan['second']['says'])}")
 
 
 def show_cautions(screen: CaseScreen) -> None:

@@ -36,7 +36,11 @@ def plan_text(document: dict[str, Any]) -> str:
     lines += [f"  {s['p']:6.1%}  {s['kind']} {s['id']}" for s in document["suspects"][:12]]
     if len(document["suspects"]) > 12:
         lines.append(f"  and {len(document['suspects']) - 12} more")
+    if document.get("gone"):
+        lines.append(f"the fault may have burned clear: {document['gone']:.1%}; the shares hold if it has not")
     lines += [f"next: {document['next']['says']}", f"  why: {document['next']['why']}"]
+    if "second" in document:
+        lines += [f"second crew: {document['second']['says']}", f"  why: {document['second']['why']}"]
     if document["options"]:
         lines.append("options (crew min, customer min, expected for the whole plan):")
     lines += [
