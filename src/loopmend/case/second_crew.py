@@ -60,9 +60,15 @@ def add_second_crew(
 ) -> Plan:
     """Lay the second crew over a plan whose next move is a split: ``next`` becomes the first crew's part of the pair.
 
-    The options and the figures of the plan stay those of one crew.
+    Where an indicator is read first, the second crew goes meanwhile. Nobody is sent to an elbow while a stretch is
+    energized as a test. The options and the figures of the plan stay those of one crew.
     """
-    if plan.next.action != "split":
+    if plan.next.action not in ("split", "read"):
         return plan
-    second = plan_second(known, dead, assumptions, posterior)
-    return plan if second is None else replace(plan, next=second.first, second=second)
+    crews = plan_second(known, dead, assumptions, posterior)
+    if crews is None:
+        return plan
+    if plan.next.action == "split":
+        return replace(plan, next=crews.first, second=crews)
+    meanwhile = f"The first crew reads the indicator at {plan.next.at}; then: {crews.second.why}"
+    return replace(plan, second=replace(crews, second=replace(crews.second, why=meanwhile)))
