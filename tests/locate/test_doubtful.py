@@ -15,14 +15,13 @@ from locate.circuits import loop, random_case
 from loopmend.locate.build import build_model
 from loopmend.locate.chain import search_chain
 from loopmend.locate.dead import DeadPart, find_dead_part
-from loopmend.locate.doubtful import Act, Indicator, Stand, rank_acts, rank_reads
+from loopmend.locate.doubtful import Indicator, Stand, rank_acts, rank_reads
 from loopmend.locate.hedge import Hedge
 from loopmend.locate.hedged_line import lay_line
 from loopmend.locate.layout import lay_out_chain
 from loopmend.locate.line import Belief, Doubt, Line, look_ahead
 from loopmend.locate.moves import find_prices
 from loopmend.locate.observations import Accuracy, CrewTimes, MethodAccuracy, TestResult
-from loopmend.locate.placement import place_indicators
 from loopmend.locate.plan import Plan, plan_sectionalizing
 from loopmend.locate.posterior import Suspect, find_posterior
 from loopmend.locate.priors import build_prior
@@ -324,7 +323,7 @@ def test_a_side_without_supply_is_never_closed() -> None:
     assert {act.side for act in acts if act.kind == "close"} == {"left"}
 
 
-# --- what-if, and where to add indicators ------------------------------------------------------------------------
+# --- what-if -----------------------------------------------------------------------------------------------------
 
 
 def test_what_another_move_costs() -> None:
@@ -336,50 +335,3 @@ def test_what_another_move_costs() -> None:
         assert price.customer_minutes >= 0.0
         assert price.customer_minutes == move.expected_customer_minutes - plan.expected_customer_minutes
     assert find_prices(plan, "R2") == ()
-
-
-def test_indicators_go_where_trying_every_place_says() -> None:
-    circuit, dead = dead_loop(6, (10, 20, 30, 5, 5))
-    suspects = [Suspect(name, "span", 1.0, 1.0) for name in dead.spans]
-    model = build_model(circuit, dead, suspects, CrewTimes(crew_at="R1"))
-    accuracy = MethodAccuracy(sensitivity=0.9, specificity=0.95)
-    curve = place_indicators([model], [1.0], accuracy, 3)
-    # By hand: for each cut the plan is made anew for "tripped" and "not tripped".
-    by_cut = []
-    for cut in model.cuts:
-        total = 0.0
-        for tripped in (True, False):
-            joint = []
-            for k, w in enumerate(model.weights):
-                p = 0.9 if cut.beyond >> k & 1 else 0.05
-                joint.append(w * (p if tripped else 1 - p))
-            weighed = [Suspect(s.id, "span", w, w) for s, w in zip(model.suspects, joint, strict=True) if s is not None]
-            found = search_chain(build_model(circuit, dead, weighed, CrewTimes(crew_at="R1")), "customer-minutes")
-            assert found is not None
-            total += sum(joint) * found.moves[0].figures.customer_minutes
-        by_cut.append(total)
-    assert curve[0].customer_minutes == pytest.approx(min(by_cut), rel=1e-9)
-    assert curve[0].at == model.places[model.cuts[int(np.argmin(by_cut))].place]
-    # What is known cannot hurt a best plan.
-    assert all(place.saved >= -1e-9 for place in curve)
-    assert [place.customer_minutes for place in curve] == sorted((p.customer_minutes for p in curve), reverse=True)
-
-
-def test_true_indicators_everywhere_leave_nothing_to_do() -> None:
-    circuit, dead = dead_loop(3)
-    suspects = [Suspect(name, "span", 1.0, 1.0) for name in dead.spans]
-    model = build_model(circuit, dead, suspects, CrewTimes())
-    curve = place_indicators([model], [1.0], MethodAccuracy(sensitivity=1.0, specificity=1.0), 5)
-    assert len(curve) == 2  # two cuts
-    assert curve[-1].customer_minutes == 0.0
-    with pytest.raises(ValueError, match="place 1 to 6"):
-        place_indicators([model], [1.0], MethodAccuracy(sensitivity=1.0, specificity=1.0), 7)
-
-
-def test_the_half_with_more_faults_gets_the_first_indicator() -> None:
-    circuit, dead = dead_loop(5)
-    suspects = [Suspect(name, "span", 1.0, 1.0) for name in dead.spans]
-    models = [build_model(circuit, dead, suspects, CrewTimes()) for _ in range(2)]
-    curve = place_indicators(models, [1.0, 9.0], MethodAccuracy(sensitivity=0.9, specificity=0.95), 2)
-    assert curve[0].model == 1
-    assert Act(kind="read", cut=1).side is None

@@ -7,7 +7,7 @@ import sys
 
 import typer
 
-from loopmend.cli import ahead, cases, serve, studies
+from loopmend.cli import ahead, cases, indicators, serve, studies
 from loopmend.cli import case_steps as _adds_to_cases  # noqa: F401 - adds its commands to cases.app
 from loopmend.cli import sheets as _puts_orders_on_paper  # noqa: F401 - adds its command to cases.app
 
@@ -22,6 +22,7 @@ app = typer.Typer(
 )
 studies.add_commands(app)
 ahead.add_commands(app)
+indicators.add_commands(app)
 serve.add_commands(app)
 app.add_typer(cases.app, name="case")
 
