@@ -59,18 +59,24 @@ class Comparison:
 
 
 def compare(
-    known: Knowledge, state: CaseState, hidden: HiddenFault, luck: Luck, refused: Sequence[RefusedAct] = ()
+    known: Knowledge,
+    state: CaseState,
+    hidden: HiddenFault,
+    luck: Luck,
+    refused: Sequence[RefusedAct] = (),
+    *,
+    sure_from: float | None = None,
 ) -> Comparison:
     """Compare the path taken in a drill with the program's plan and with half-splitting, the same fault hidden.
 
     All three are reckoned with the settings the drill was opened with, so that a trainee who changed them in between
-    is not judged by his own.
+    is not judged by his own; `sure_from` as for `plan_path`.
     """
     opened = replay(known.circuit, state.events[:1])
     assumptions = read_assumptions(opened.assumptions, known.circuit, opened.crew_at, known.methods)
     dead = find_dead_part(known.circuit, state.as_found, at_outage(state), state.operated)
     trainee = trainee_path(known, dead, assumptions, state, hidden)
-    plan = plan_path(known, dead, assumptions, hidden, luck)
+    plan = plan_path(known, dead, assumptions, hidden, luck, sure_from=sure_from)
     half = half_split_path(known, dead, assumptions, hidden, luck)
     misled = find_misled(dead, state, hidden, luck)
     return Comparison(

@@ -11,6 +11,7 @@ from loopmend.case.assumptions import Assumptions
 from loopmend.case.drill import AskedTest, Luck, answer_energized, answer_indicator, find_shown
 from loopmend.case.drill_crew import Crew, DrillPath
 from loopmend.case.hidden import HiddenFault
+from loopmend.case.hypothetical import MOST_TIMES
 from loopmend.case.planning import plan_next
 from loopmend.errors import EvidenceError
 from loopmend.locate.build import build_model
@@ -105,8 +106,23 @@ def _verdict(
     return tuple(spans), is_right(circuit, dead, hidden, tuple(spans))
 
 
-def plan_path(known: Knowledge, dead: DeadPart, assumptions: Assumptions, hidden: HiddenFault, luck: Luck) -> DrillPath:
-    """Follow the program's own plan, asked again after every answer, with the same hidden fault and the same luck."""
+def plan_path(
+    known: Knowledge,
+    dead: DeadPart,
+    assumptions: Assumptions,
+    hidden: HiddenFault,
+    luck: Luck,
+    *,
+    sure_from: float | None = None,
+) -> DrillPath:
+    """Follow the program's own plan, asked again after every answer, with the same hidden fault and the same luck.
+
+    Parameters
+    ----------
+    sure_from
+        Share of one suspect from which on the screens propose to declare it although the plan would go on splitting;
+        None: never before the plan. A plan that closes by its own moves says itself when to declare.
+    """
     circuit, times = known.circuit, assumptions.times
     crew, there = (
         Crew(circuit=circuit, times=times, out=dead.customers_out),
@@ -114,7 +130,7 @@ def plan_path(known: Knowledge, dead: DeadPart, assumptions: Assumptions, hidden
     )
     seen: list[Observation] = []
     alive: set[str] = set()
-    closes, note = False, ""
+    closes, note, done = False, "", Counter[_Done]()
     for _ in range(MOST_MOVES):
         here = replace(assumptions, times=_from_here(times, crew))
         try:
@@ -122,12 +138,21 @@ def plan_path(known: Knowledge, dead: DeadPart, assumptions: Assumptions, hidden
         except EvidenceError:
             return crew.finish(PLAN, (), right=False, note="its records contradicted each other: it asks for people")
         plan = plan_next(known, dead, here, seen, posterior)
-        move = plan.next
+        likeliest = posterior.suspects[0]
+        sure = sure_from is not None and likeliest.p * (1.0 - posterior.gone) >= sure_from
+        if sure and not closes and plan.next.action == "split":
+            return crew.finish(PLAN, *_verdict(circuit, dead, hidden, (likeliest.id,)), note=note)
+        move = next((option for option in plan.options if _is_new(dead, option, done)), None)
+        if move is None:
+            items: tuple[str, ...] = (likeliest.id,)
+            note = "the plan would only repeat itself: its likeliest suspect is declared"
+            return crew.finish(PLAN, *_verdict(circuit, dead, hidden, items), note=note)
         if move.action in ("isolate", "none"):
             items = move.under_test or tuple(dict.fromkeys(span for span, _ in move.park))
             return crew.finish(PLAN, *_verdict(circuit, dead, hidden, items), note=note)
         note = "" if plan.exact else "a heuristic plan: another path may be better"
         closes = closes or any(option.action == "energize" for option in plan.options)
+        done[_done(move)] += 1
         seen.append(_follow(move, crew, there, assumptions, alive, seen))
         if closes:
             left = tuple(s for s in find_suspects(known, dead, assumptions, []).suspects if s.id not in alive)
@@ -139,6 +164,20 @@ def plan_path(known: Knowledge, dead: DeadPart, assumptions: Assumptions, hidden
 
 
 PLAN = "The program's plan"
+
+_Done = tuple[str, str, tuple[str, ...]]
+
+
+def _done(move: Move) -> _Done:
+    return move.action, move.at, move.under_test or move.beyond
+
+
+def _is_new(dead: DeadPart, move: Move, done: Counter[_Done]) -> bool:
+    """Tell whether a move still tells something: not done as often already, and the record can hold its answer."""
+    cable = frozenset(dead.spans).intersection(move.under_test or move.beyond)
+    if move.action == "energize" and not cable:
+        return False
+    return done[_done(move)] < MOST_TIMES.get(move.action, 1)
 
 
 def _from_here(times: CrewTimes, crew: Crew) -> CrewTimes:

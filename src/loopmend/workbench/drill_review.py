@@ -17,6 +17,7 @@ from loopmend.workbench.cases import LoadedCase, load_case, load_readable_cases,
 from loopmend.workbench.desk import Desk
 from loopmend.workbench.drill_record import ANSWERED, REFUSED, load_hidden
 from loopmend.workbench.drills import HiddenDrill, open_hidden
+from loopmend.workbench.todo import ALMOST_SURE
 
 PATHS = ("trainee", "plan", "half_split")
 HONEST = (
@@ -172,7 +173,8 @@ def _compared(desk: Desk, case: LoadedCase, drill: HiddenDrill) -> Comparison:
     with desk.lock:
         kept: Comparison | None = desk.reckoned.get(key)
     if kept is None:
-        kept = compare(case.known, case.state, drill.hidden, drill.luck, _refused_acts(desk, case.case_id))
+        refused = _refused_acts(desk, case.case_id)
+        kept = compare(case.known, case.state, drill.hidden, drill.luck, refused, sure_from=ALMOST_SURE)
         with desk.lock:
             desk.reckoned[key] = kept
     return kept
