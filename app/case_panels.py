@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
+from drawing_style import percent_text
 from loopmend.workbench.cautions import ADVICE, approach_text
 from loopmend.workbench.screens import CaseScreen
 from session import plain
@@ -12,6 +13,7 @@ from session import plain
 PLAN_NAMES = {"half_split": "Half-splitting", "walk": "Walking from the source"}
 WHO = {"crew": "Crew: ", "dispatcher": "Dispatcher: ", "": ""}
 MOVES_SHOWN = 6
+GONE_SHOWN = 0.001
 
 
 def show_headline(screen: CaseScreen, *, level: int, named: bool = True) -> None:
@@ -52,12 +54,14 @@ def show_plan(screen: CaseScreen) -> None:
     suspects, plan = screen.plan["suspects"], screen.plan
     st.dataframe(
         pd.DataFrame({"Suspect": [s["id"] for s in suspects], "Kind": [s["kind"] for s in suspects]}).assign(
-            Share=[s["p"] for s in suspects]
+            Share=[s["p"] for s in suspects], Fault=[_likeliest(s["kinds"]) for s in suspects]
         ),
         hide_index=True,
         height=min(250, 40 + 35 * len(suspects)),
         column_config={"Share": st.column_config.ProgressColumn(format="percent", min_value=0.0, max_value=1.0)},
     )
+    if plan["gone"] >= GONE_SHOWN:
+        st.caption(f"The fault may have burned clear: {percent_text(plan['gone'])}. The shares hold if it has not.")
     _show_moves([(o["says"], o) for o in plan["options"][:MOVES_SHOWN]])
     proof = "Proven optimum of the model" if plan["exact"] else "Heuristic, not proven"
     st.caption(
@@ -67,6 +71,12 @@ def show_plan(screen: CaseScreen) -> None:
     with st.expander("All moves, and what simpler ways would take"):
         _show_moves([(o["says"], o) for o in plan["options"]])
         _show_moves([(PLAN_NAMES[name], other) for name, other in plan["compared_with"].items()])
+
+
+def _likeliest(kinds: dict[str, float]) -> str:
+    """Say the likeliest kind of fault, with its chance."""
+    kind = max(kinds, key=kinds.__getitem__)
+    return f"{kind} {percent_text(kinds[kind])}"
 
 
 def _show_moves(moves: list[tuple[str, dict[str, float]]]) -> None:

@@ -44,6 +44,12 @@ def _check(screen: CaseScreen) -> None:
     forms.withdraw_form(screen, expanded=True)
 
 
+def _gone(screen: CaseScreen) -> None:
+    """Show nothing to press: energizing is decided by people, and its outcome recorded under the other acts."""
+    st.caption("Whether it held is recorded under Other acts, as a stretch energized.")
+    forms.withdraw_form(screen)
+
+
 def show_contradiction(screen: CaseScreen) -> None:
     """Show which records disagree."""
     if screen.contradiction:
@@ -79,6 +85,7 @@ _ANSWERS: dict[str, Callable[[CaseScreen], None]] = {
     "split": _split,
     "drain": _drain,
     "check records": _check,
+    "gone": _gone,
     "declare": orders.declare_form,
     "draft": _draft,
     "approve": _approve,
@@ -94,7 +101,7 @@ def show_other_acts(screen: CaseScreen) -> None:
         return
     st.subheader("Other acts")
     forms.evidence_form(screen, "radio")
-    if screen.todo.kind != "check records":
+    if screen.todo.kind not in {"check records", "gone"}:
         forms.withdraw_form(screen)
     forms.settings_form(screen)
     if screen.open_order:

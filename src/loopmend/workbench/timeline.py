@@ -9,6 +9,7 @@ from typing import Any
 from loopmend.case import events as ev
 from loopmend.case.documents import named_spans
 from loopmend.case.state import CaseState
+from loopmend.locate.observations import say_phases
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +119,9 @@ _POSITION = {"open": "parked (open)", "closed": "on its bushing (closed)", "grou
 
 def say_evidence(document: dict[str, Any]) -> str:
     """Say one piece of evidence in a few words."""
-    names = ", ".join([*named_spans(document), *document.get("enclosures", ())])
+    names = ", ".join([*named_spans(document), *document.get("enclosures", ())]) + say_phases(
+        document.get("phases", "")
+    )
     if document["kind"] == "indicator":
         return f"indicator on {names}, {document['end']} end: {document['state'].replace('_', ' ')}"
     if document["kind"] == "energized":
