@@ -7,9 +7,11 @@ from dataclasses import replace
 
 from loopmend.evidence.safety import cautions
 from loopmend.network.assets import End, EndState
+from loopmend.network.devices import device_noun
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions, apply_device
 from loopmend.network.tracing import trace_supply
+from loopmend.switching.end_words import look_first, name_end, open_word, say_across, say_closing, say_open, say_opening
 from loopmend.switching.flow import solve_flow
 from loopmend.switching.interlock import Hazards, apply_step
 from loopmend.switching.limits import find_violations
@@ -181,11 +183,14 @@ def fits_limits(
 def _isolating_step(circuit: Circuit, span: str, end: End, state: EndState) -> Step:
     place = circuit.enclosure_at(span, end)
     if state is EndState.CLOSED:
-        says = f"At {place}: park the elbow of {span} ({end.label} end) on an insulated stand and tag it"
-        return _step("open", place, span, end, says=says, expect="Elbow parked, tag on, seen by both")
-    how = "parked" if state is EndState.OPEN else "grounded"
-    says = f"At {place}: check that the elbow of {span} ({end.label} end) is {how}, and tag it"
-    return _step("check_open", place, span, end, says=says, expect=f"Elbow {how}, tag on")
+        says = f"At {place}: {say_opening(circuit, span, end)} and tag it"
+        before = look_first(circuit, span, end, alive=False, parks=True)
+        expect = f"{say_open(circuit, span, end)}, tag on, seen by both"
+        return _step("open", place, span, end, says=says, before=before, expect=expect)
+    how = open_word(circuit, span, end) if state is EndState.OPEN else "grounded"
+    says = f"At {place}: check that {name_end(circuit, span, end)} is {how}, and tag it"
+    expect = f"{device_noun(int(circuit.end_device[circuit.span_row[span], end]))} {how}, tag on".capitalize()
+    return _step("check_open", place, span, end, says=says, expect=expect)
 
 
 def _check_device(name: str) -> Step:
@@ -221,7 +226,7 @@ def _grounding_steps(circuit: Circuit, span: str, end: End) -> list[Step]:
             place,
             span,
             end,
-            says=f"At {place}: test the parked elbow of {span} for voltage",
+            says=f"At {place}: test {name_end(circuit, span, end)} for voltage",
             before="Tester proven on a live source before, and again after",
             expect="No voltage",
         ),
@@ -238,7 +243,7 @@ def _grounding_steps(circuit: Circuit, span: str, end: End) -> list[Step]:
             place,
             span,
             end,
-            says=f"At {place}: ground the elbow of {span} ({end.label} end)",
+            says=f"At {place}: ground {name_end(circuit, span, end)}",
             before="Ground end first, line end last, with a live-line tool",
             expect="Ground on",
         ),
@@ -257,20 +262,20 @@ def _spoken(circuit: Circuit, changes: Sequence[Change], first: Sequence[str] = 
                 continue
             if both_sides_alive(circuit, change.before, step.span, step.end):
                 compared.add(key)
-                steps.append(_phasing_step(step))
+                steps.append(_phasing_step(circuit, step, step.span, step.end))
         step = _speak(circuit, change)
         more = first[number] if first else ""
-        steps.append(replace(step, before="; ".join(text for text in (more, step.before) if text)))
+        steps.append(replace(step, before=_joined(more, step.before)))
     return steps
 
 
-def _phasing_step(step: Step) -> Step:
+def _phasing_step(circuit: Circuit, step: Step, span: str, end: End) -> Step:
     return _step(
         "check_phasing",
         step.enclosure,
         step.span,
         step.end,
-        says=f"At {step.enclosure}: compare phases between the parked elbow of {step.span} and its bushing",
+        says=f"At {step.enclosure}: compare phases {say_across(circuit, span, end)}",
         before="Tester proven on each side to ground, before and after",
         expect="Near zero: in phase. Near 1.7 times phase-to-ground: stop, unlike phases. Else: do not close",
     )
@@ -283,18 +288,21 @@ def _speak(circuit: Circuit, change: Change) -> Step:
         return _device_step(step.enclosure, closed=step.action == "close_device", why=effect)
     if step.span is None or step.end is None:
         raise ValueError(f"an elbow step names its span and end, found {step}")
-    where = f"the elbow of {step.span} ({step.end.label} end)"
+    where = name_end(circuit, step.span, step.end)
+    look = _look(circuit, change)
     if step.action == "close":
         dead = not both_sides_alive(circuit, change.before, step.span, step.end)
-        before = "No ground left on what will be alive; everyone clear and told" if dead else ""
-        says = f"At {step.enclosure}: put {where} on its bushing{effect}"
+        before = _joined("No ground left on what will be alive; everyone clear and told" if dead else "", look)
+        says = f"At {step.enclosure}: {say_closing(circuit, step.span, step.end)}{effect}"
         return _step(
             "close", step.enclosure, step.span, step.end, says=says, before=before, expect="Seated, and it holds"
         )
     if step.action == "open":
-        says = f"At {step.enclosure}: park {where} on an insulated stand{effect}"
-        before = "Load within the elbow's rating" if change.lost else ""
-        return _step("open", step.enclosure, step.span, step.end, says=says, before=before, expect="Elbow parked")
+        says = f"At {step.enclosure}: {say_opening(circuit, step.span, step.end)}{effect}"
+        noun = device_noun(int(circuit.end_device[circuit.span_row[step.span], step.end]))
+        before = _joined(f"Load within the {noun}'s rating" if change.lost else "", look)
+        expect = say_open(circuit, step.span, step.end)
+        return _step("open", step.enclosure, step.span, step.end, says=says, before=before, expect=expect)
     if step.action == "remove_ground":
         says = f"At {step.enclosure}: take the ground off {where} and park it on an insulated stand"
         before = "Repair and proof test recorded; everyone clear and told"
@@ -304,6 +312,20 @@ def _speak(circuit: Circuit, change: Change) -> Step:
     return _step(step.action, step.enclosure, step.span, step.end, says=says, expect="Ground on")
 
 
+def _look(circuit: Circuit, change: Change) -> str:
+    span, end = change.step.span, change.step.end
+    if span is None or end is None:
+        return ""
+    supply, row = trace_supply(circuit, change.before), circuit.span_row[span]
+    at = supply.enclosure_source[:, circuit.spans.enclosure[row, end]]
+    alive = bool(supply.alive[row] or (at >= 0).any())
+    return look_first(circuit, span, end, alive=alive, parks=change.step.action == "open")
+
+
+def _joined(*texts: str) -> str:
+    return "; ".join(text for text in texts if text)
+
+
 def _effect(circuit: Circuit, change: Change) -> str:
     def told(names: tuple[str, ...], verb: str) -> str:
         at = {name: int(circuit.enclosures.customers[circuit.enclosure_row[name]]) for name in names}
@@ -311,7 +333,8 @@ def _effect(circuit: Circuit, change: Change) -> str:
         shown = ", ".join(served[:4]) + (f" and {len(served) - 4} more" if len(served) > 4 else "")
         return f"; {verb} {sum(at.values())} customers at {shown}" if served else ""
 
-    return told(change.gained, "brings back") + told(change.lost, "interrupts")
+    why = f", {change.why}" if change.why else ""
+    return why + told(change.gained, "brings back") + told(change.lost, "interrupts")
 
 
 def _step(action: str, place: str, span: str | None, end: End | None, **words: str) -> Step:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from loopmend.errors import Finding, OrderError
-from loopmend.network.assets import End, EndState
+from loopmend.network.assets import Device, End, EndState
+from loopmend.network.devices import device_noun
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions, find_differences
 from loopmend.network.tracing import trace_supply
+from loopmend.switching.detour import KILLED_FIRST, find_detour
 from loopmend.switching.interlock import NO_HAZARDS, Hazards, apply_step
 from loopmend.switching.steps import Action, Step
 
@@ -28,6 +30,8 @@ class Change:
         Positions before and after it.
     gained, lost
         Enclosures that get, and lose, supply by it; in circuit order.
+    why
+        What it is for where the target does not ask for it; "" elsewhere.
     """
 
     step: Step
@@ -35,6 +39,7 @@ class Change:
     after: Positions
     gained: tuple[str, ...]
     lost: tuple[str, ...]
+    why: str = ""
 
 
 def sequence_changes(
@@ -49,8 +54,9 @@ def sequence_changes(
 
     At each point: first grounds come off and openings that interrupt nobody are made; then the closing that brings
     back most customers among those allowed; only when none is allowed, the opening that interrupts the fewest. Where
-    two sources are tied for a moment, the opening that parts them comes next. A heuristic for the order, not for the
-    set of operations; every step has passed the interlock.
+    two sources are tied for a moment, the opening that parts them comes next. Where only elbows are left that may not
+    be moved alive, or not under such a load, one is killed for the moment (`find_detour`), and what was opened for it
+    is closed again. A heuristic for the order, not for the set of operations; every step has passed the interlock.
 
     Parameters
     ----------
@@ -69,18 +75,60 @@ def sequence_changes(
     """
     left = _operations(circuit, now, target)
     found: list[Change] = []
+    back: dict[_Operation, str] = {}
     while left:
         trials, refused = _try_all(circuit, now, left, hazards)
-        if not trials:
-            raise OrderError(refused)
-        chosen = _choose(circuit, trials, fits)
-        left.remove((chosen.step.action, chosen.step.enclosure, chosen.step.span, chosen.step.end))
-        found.append(_numbered(chosen, len(found) + 1))
-        now = chosen.after
+        waits = frozenset(back) if any(_is_killed_first(findings) for _, findings in refused) else frozenset()
+        chosen = (_choose(circuit, trials, fits, waits),) if trials else _take_detour(circuit, now, refused, hazards)
+        for change in chosen:
+            operation = _operation_of(change.step)
+            if operation in left:
+                left.remove(operation)
+            else:
+                left.append(_undoing(operation))
+                back[_undoing(operation)] = change.why
+            why = change.why or back.get(operation, "")
+            found.append(replace(change, step=replace(change.step, n=len(found) + 1), why=why))
+        now = chosen[-1].after
     return tuple(found)
 
 
 _Operation = tuple[Action, str, str | None, End | None]
+
+_Refused = list[tuple[_Operation, tuple[Finding, ...]]]
+
+
+def _operation_of(step: Step) -> _Operation:
+    return step.action, step.enclosure, step.span, step.end
+
+
+def _undoing(operation: _Operation) -> _Operation:
+    action: Action = "close_device" if operation[0] == "open_device" else "close"
+    return (action, *operation[1:])
+
+
+def _is_killed_first(findings: tuple[Finding, ...]) -> bool:
+    return all(finding.problem in KILLED_FIRST for finding in findings)
+
+
+def _take_detour(circuit: Circuit, now: Positions, refused: _Refused, hazards: Hazards) -> tuple[Change, ...]:
+    """Kill the elbow whose move interrupts the fewest customers, and move it; the first of equals."""
+    ways = []
+    for number, (operation, findings) in enumerate(refused):
+        if _is_killed_first(findings):
+            step = _step_of(operation)
+            detour = find_detour(circuit, now, step, hazards)
+            if detour is not None:
+                ways.append((detour[1], len(detour[0]), number, (*detour[0], step)))
+    if not ways:
+        raise OrderError([finding for _, findings in refused for finding in findings])
+    changes: list[Change] = []
+    for step in min(ways)[3]:
+        changes.append(_change(circuit, now, step, apply_step(circuit, now, step, hazards)))
+        now = changes[-1].after
+    noun = device_noun(int(circuit.end_device[circuit.span_row[str(step.span)], step.end or End.FROM]))
+    why = f"so that the {noun} of {step.span} is moved de-energized"
+    return (*(replace(change, why=why) for change in changes[:-1]), changes[-1])
 
 
 def _operations(circuit: Circuit, now: Positions, target: Positions) -> list[_Operation]:
@@ -101,24 +149,41 @@ def _operations(circuit: Circuit, now: Positions, target: Positions) -> list[_Op
 
 def _try_all(
     circuit: Circuit, now: Positions, left: list[_Operation], hazards: Hazards
-) -> tuple[list[Change], list[Finding]]:
-    had = trace_supply(circuit, now).supplied
-    ids = circuit.enclosures.enclosure_id
-    trials, refused = [], []
-    for action, place, span, end in left:
-        step = Step(n=0, action=action, enclosure=place, span=span, end=end)
+) -> tuple[list[Change], _Refused]:
+    trials: list[Change] = []
+    refused: _Refused = []
+    for operation in left:
+        step = _step_of(operation)
         try:
             after = apply_step(circuit, now, step, hazards)
         except OrderError as error:
-            refused += list(error.findings)
+            refused.append((operation, error.findings))
             continue
-        has = trace_supply(circuit, after).supplied
-        gained, lost = tuple(map(str, ids[has & ~had])), tuple(map(str, ids[had & ~has]))
-        trials.append(Change(step=step, before=now, after=after, gained=gained, lost=lost))
+        trials.append(_change(circuit, now, step, after))
     return trials, refused
 
 
-def _choose(circuit: Circuit, trials: list[Change], fits: Fits | None) -> Change:
+def _step_of(operation: _Operation) -> Step:
+    action, place, span, end = operation
+    return Step(n=0, action=action, enclosure=place, span=span, end=end)
+
+
+def _change(circuit: Circuit, before: Positions, step: Step, after: Positions) -> Change:
+    ids = circuit.enclosures.enclosure_id
+    had, has = trace_supply(circuit, before).supplied, trace_supply(circuit, after).supplied
+    gained, lost = tuple(map(str, ids[has & ~had])), tuple(map(str, ids[had & ~has]))
+    return Change(step=step, before=before, after=after, gained=gained, lost=lost)
+
+
+def _is_moved_dead(circuit: Circuit, step: Step) -> bool:
+    return (
+        step.span is not None
+        and step.end is not None
+        and bool(circuit.end_device[circuit.span_row[step.span], step.end] == Device.DEADBREAK_ELBOW)
+    )
+
+
+def _choose(circuit: Circuit, trials: list[Change], fits: Fits | None, waits: frozenset[_Operation]) -> Change:
     def customers(names: tuple[str, ...]) -> int:
         return int(sum(circuit.enclosures.customers[circuit.enclosure_row[name]] for name in names))
 
@@ -129,6 +194,10 @@ def _choose(circuit: Circuit, trials: list[Change], fits: Fits | None) -> Change
             group = -1
         elif action in ("remove_ground", "ground") or (action in ("open", "open_device") and not change.lost):
             group = 0
+        elif _is_moved_dead(circuit, change.step):
+            group = 0  # before anything there is made alive
+        elif _operation_of(change.step) in waits:
+            group = 3
         elif action in ("close", "close_device"):
             group = 1 if fits is None or fits(change.after) else 3
         else:
@@ -144,12 +213,6 @@ def _choose(circuit: Circuit, trials: list[Change], fits: Fits | None) -> Change
 
     tied = len(trace_supply(circuit, trials[0].before).tied)
     return min(trials, key=rank)
-
-
-def _numbered(change: Change, n: int) -> Change:
-    step = change.step
-    numbered = Step(n=n, action=step.action, enclosure=step.enclosure, span=step.span, end=step.end)
-    return Change(step=numbered, before=change.before, after=change.after, gained=change.gained, lost=change.lost)
 
 
 def both_sides_alive(circuit: Circuit, positions: Positions, span: str, end: End) -> bool:

@@ -1,0 +1,69 @@
+"""Put the move of a span end into words that fit what is there: an elbow is parked, a switch way is opened."""
+
+from __future__ import annotations
+
+from loopmend.network.assets import Device, End
+from loopmend.network.devices import ELBOWS, device_noun
+from loopmend.network.graph import Circuit
+
+
+def _device(circuit: Circuit, span: str, end: End) -> Device:
+    return Device(int(circuit.end_device[circuit.span_row[span], end]))
+
+
+def name_end(circuit: Circuit, span: str, end: End) -> str:
+    """Name an end with what is there: ``the deadbreak elbow of S3 (from end)``."""
+    return f"the {device_noun(_device(circuit, span, end))} of {span} ({end.label} end)"
+
+
+def say_opening(circuit: Circuit, span: str, end: End) -> str:
+    """Say how an end is opened."""
+    if _device(circuit, span, end) in ELBOWS:
+        return f"park {name_end(circuit, span, end)} on an insulated stand"
+    return f"open {name_end(circuit, span, end)}"
+
+
+def say_closing(circuit: Circuit, span: str, end: End) -> str:
+    """Say how an end is closed."""
+    if _device(circuit, span, end) in ELBOWS:
+        return f"put {name_end(circuit, span, end)} on its bushing"
+    return f"close {name_end(circuit, span, end)}"
+
+
+def open_word(circuit: Circuit, span: str, end: End) -> str:
+    """Say in one word how an open end stands: ``parked``, or ``open`` where nothing is parked."""
+    return "parked" if _device(circuit, span, end) in ELBOWS else "open"
+
+
+def say_open(circuit: Circuit, span: str, end: End) -> str:
+    """Say what is to be seen of an open end: ``Elbow parked``, ``Switch way open``."""
+    return f"{device_noun(_device(circuit, span, end))} {open_word(circuit, span, end)}".capitalize()
+
+
+def say_across(circuit: Circuit, span: str, end: End) -> str:
+    """Say between what two phases are compared at an open end."""
+    device = _device(circuit, span, end)
+    if device in ELBOWS:
+        return f"between the parked {device_noun(device)} of {span} and its bushing"
+    return f"across the open {device_noun(device)} of {span}"
+
+
+def look_first(circuit: Circuit, span: str, end: End, *, alive: bool, parks: bool) -> str:
+    """Say what the kind of device asks to be checked before it is moved; "" where nothing.
+
+    Parameters
+    ----------
+    alive
+        Whether the span or the enclosure has voltage by the record.
+    parks
+        Whether an elbow is to be parked there.
+    """
+    device, row = _device(circuit, span, end), circuit.enclosure_row[circuit.enclosure_at(span, end)]
+    words = []
+    if device is Device.DEADBREAK_ELBOW:
+        words.append("Both sides tested dead: a deadbreak elbow is never moved alive")
+    if device is Device.UNRECORDED and alive:
+        words.append("Look which kind of elbow it is: the record does not say; a deadbreak elbow is never moved alive")
+    if parks and device in ELBOWS and circuit.enclosures.parking[row] in ("plain", "none"):
+        words.append("No insulated stand there by the record: bring one")
+    return "; ".join(words)
