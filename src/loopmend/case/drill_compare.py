@@ -115,7 +115,7 @@ def _debrief(
     if (trainee.customers_out or 0) > (plan.customers_out or 0):
         back = (trainee.customers_out or 0) - (plan.customers_out or 0)
         told.append(
-            f"When you declared, {back} customers were still out whom the plan had brought back by then: what is "
+            f"When you {'declared' if trainee.declared else 'ended'}, {back} customers were still out whom the plan had brought back by then: what is "
             "proven good can be switched in while the search goes on."
         )
     if trainee.fuses_blown:
@@ -141,6 +141,9 @@ def _say_right(trainee: DrillPath, hidden: HiddenFault) -> str:
 
 
 def _say_minutes(trainee: DrillPath, plan: DrillPath) -> list[str]:
+    if not trainee.declared and not trainee.right:
+        took = f"{plan.minutes:,.0f} simulated minutes and {plan.customer_minutes:,.0f} customer-minutes"
+        return [f"Your minutes end where you ended, not where the fault was found; the plan took {took} to its end."]
     told = []
     for what, yours, other in (
         ("simulated minutes", trainee.minutes, plan.minutes),

@@ -7,7 +7,7 @@ import sys
 
 import typer
 
-from loopmend.cli import ahead, cases, indicators, serve, studies
+from loopmend.cli import ahead, cases, drill, indicators, serve, studies
 from loopmend.cli import case_steps as _adds_to_cases  # noqa: F401 - adds its commands to cases.app
 from loopmend.cli import sheets as _puts_orders_on_paper  # noqa: F401 - adds its command to cases.app
 
@@ -25,6 +25,7 @@ ahead.add_commands(app)
 indicators.add_commands(app)
 serve.add_commands(app)
 app.add_typer(cases.app, name="case")
+app.add_typer(drill.app, name="drill")
 
 
 def main() -> None:

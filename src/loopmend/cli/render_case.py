@@ -9,11 +9,15 @@ from loopmend.cli.render import ADVICE
 
 def board_text(document: dict[str, Any]) -> str:
     """Write the board, a case a line."""
-    lines = [
-        f"{row['case_id']}  {row['phase']:14s} {row['customers_out']:5d} customers out {_name(row)}; due: {row['todo']}"
-        for row in document["cases"]
-    ]
+    real, drills = ([_line(row) for row in document["cases"] if row["drill"] is drill] for drill in (False, True))
+    lines = [*real, *(["drills, nothing is real:", *drills] if drills else [])]
     return "\n".join(lines) or "no case is recorded; open one with: loopmend case start"
+
+
+def _line(row: dict[str, Any]) -> str:
+    return (
+        f"{row['case_id']}  {row['phase']:14s} {row['customers_out']:5d} customers out {_name(row)}; due: {row['todo']}"
+    )
 
 
 def _name(row: dict[str, Any]) -> str:

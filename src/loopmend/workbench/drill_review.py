@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from loopmend.case.drill_compare import Comparison, RefusedAct, compare
@@ -61,6 +61,11 @@ def list_drills(desk: Desk) -> tuple[DrillRow, ...]:
         )
         for case in drills
     )
+
+
+def drills_document(desk: Desk) -> dict[str, Any]:
+    """Lay the list of drills out."""
+    return {"format": "loopmend/drills/1", "drills": [asdict(row) for row in list_drills(desk)]}
 
 
 def end_drill(desk: Desk, case_id: str, *, actor: str, note: str = "", command_id: str | None = None) -> dict[str, Any]:
