@@ -114,8 +114,9 @@ def _debrief(
         told.append(f"You were {longer:.0f} simulated minutes longer on the road than the plan.")
     if (trainee.customers_out or 0) > (plan.customers_out or 0):
         back = (trainee.customers_out or 0) - (plan.customers_out or 0)
+        when = "declared" if trainee.declared else "ended"
         told.append(
-            f"When you {'declared' if trainee.declared else 'ended'}, {back} customers were still out whom the plan had brought back by then: what is "
+            f"When you {when}, {back} customers were still out whom the plan had brought back by its end: what is "
             "proven good can be switched in while the search goes on."
         )
     if trainee.fuses_blown:

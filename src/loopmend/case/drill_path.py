@@ -130,7 +130,7 @@ def plan_path(
     )
     seen: list[Observation] = []
     alive: set[str] = set()
-    closes, note, done = False, "", Counter[_Done]()
+    note, done = "", Counter[_Done]()
     for _ in range(MOST_MOVES):
         here = replace(assumptions, times=_from_here(times, crew))
         try:
@@ -140,7 +140,7 @@ def plan_path(
         plan = plan_next(known, dead, here, seen, posterior)
         likeliest = posterior.suspects[0]
         sure = sure_from is not None and likeliest.p * (1.0 - posterior.gone) >= sure_from
-        if sure and not closes and plan.next.action == "split":
+        if sure and not plan.hedged and plan.next.action == "split":
             return crew.finish(PLAN, *_verdict(circuit, dead, hidden, (likeliest.id,)), note=note)
         move = next((option for option in plan.options if _is_new(dead, option, done)), None)
         if move is None:
@@ -151,10 +151,9 @@ def plan_path(
             items = move.under_test or tuple(dict.fromkeys(span for span, _ in move.park))
             return crew.finish(PLAN, *_verdict(circuit, dead, hidden, items), note=note)
         note = "" if plan.exact else "a heuristic plan: another path may be better"
-        closes = closes or any(option.action == "energize" for option in plan.options)
         done[_done(move)] += 1
         seen.append(_follow(move, crew, there, assumptions, alive, seen))
-        if closes:
+        if plan.hedged:
             left = tuple(s for s in find_suspects(known, dead, assumptions, []).suspects if s.id not in alive)
             crew.bring_back(min(crew.out, _count_out(circuit, dead, left, times)))
         elif move.action == "split":
