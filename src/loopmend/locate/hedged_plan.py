@@ -50,6 +50,7 @@ def _move(hedged: HedgedMoves, act: HedgedAct, rival: HedgedAct | None) -> Move:
         near=suspect_ids(model, model.whole ^ beyond),
         p_beyond=model.mass(beyond),
         under_test=items_of(model, act.region),
+        stretch=_stretch(model, act.region),
         side="" if not act.region else "beyond" if act.region & cut.beyond else "near",
         again=act.kind == "test" and act.last is not None,
         last_bad=act.last is True,
@@ -77,6 +78,7 @@ def _declare(hedged: HedgedMoves, act: HedgedAct, rival: HedgedAct | None) -> Mo
         park=park,
         why=f"{why}{_against(hedged, act, rival)}.",
         under_test=items,
+        stretch=which,
     )
 
 
@@ -158,6 +160,15 @@ def _asked_before(hedged: HedgedMoves, act: HedgedAct) -> str:
 def _misfits(hedged: HedgedMoves, act: HedgedAct) -> bool:
     """Whether the belief leans against the last answer."""
     return (hedged.model.mass(act.region) > 0.5) is not act.last
+
+
+def _stretch(model: SearchModel, region: int) -> str:
+    """Name the spans of a region: the first and the last of many; the equipment where there is no span."""
+    known = frozenset(model.dead.spans)
+    spans = [name for name in items_of(model, region) if name in known]
+    if not spans:
+        return " and ".join(f"the equipment at {name}" for name in items_of(model, region))
+    return f"{spans[0]} to {spans[-1]}, {len(spans)} spans" if len(spans) > 2 else " and ".join(spans)
 
 
 def _named(model: SearchModel, region: int) -> str:

@@ -34,6 +34,8 @@ class Move:
         Share of the suspicion beyond.
     under_test
         Hedged plans: the items on the side that is tested or energized, or those declared.
+    stretch
+        The same in a few words.
     side
         Hedged plans: which side that is, ``beyond`` or ``near``; "" where none is named.
     again
@@ -58,6 +60,7 @@ class Move:
     near: tuple[str, ...] = ()
     p_beyond: float = 0.0
     under_test: tuple[str, ...] = ()
+    stretch: str = ""
     side: Side = ""
     again: bool = False
     last_bad: bool = False

@@ -13,7 +13,7 @@ ADVICE = (
 _ACTS = {
     "split": ("test_for_voltage", "move_elbow", "hipot", "drain"),
     "read": ("indicator",),
-    "energize": ("energize", "move_elbow"),
+    "energize": ("energize", "close", "move_elbow"),
     "isolate": ("open", "test_for_voltage", "move_elbow", "ground"),
     "repair": ("dig", "cut", "ground"),
     "open": ("open", "move_elbow"),

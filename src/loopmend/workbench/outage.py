@@ -17,7 +17,7 @@ from loopmend.case.second_crew import plan_crews
 from loopmend.files.case_file import read_case_file
 from loopmend.files.circuit import read_circuit, require_circuit
 from loopmend.locate.dead import DeadPart
-from loopmend.locate.moves import Move, Plan, TwoCrews
+from loopmend.locate.moves import Plan, TwoCrews
 from loopmend.locate.observations import Observation
 from loopmend.locate.posterior import Posterior, Suspect
 from loopmend.network.assets import Floats
@@ -29,6 +29,7 @@ from loopmend.switching.orders import draft_restoration, fits_limits
 from loopmend.switching.restoration import EndPlace, Restoration, find_restoration
 from loopmend.switching.task import FlowSettings
 from loopmend.workbench.case_files import PlannedFile, plan_file
+from loopmend.workbench.move_words import move_document
 from loopmend.workbench.ways import WaysAsked, file_ways
 
 
@@ -137,32 +138,6 @@ def second_document(crews: TwoCrews) -> dict[str, Any]:
         "exact": False,
         "method": crews.method,
     }
-
-
-def move_document(move: Move) -> dict[str, Any]:
-    """Lay one move out as the contract does."""
-    return {
-        "action": move.action,
-        "at": move.at,
-        "park": [{"span": span, "end": end.label} for span, end in move.park],
-        "says": say_move(move),
-        "why": move.why,
-        "beyond": list(move.beyond),
-        "near": list(move.near),
-        "p_beyond": move.p_beyond,
-        "expected_crew_minutes": move.expected_crew_minutes,
-        "expected_customer_minutes": move.expected_customer_minutes,
-    }
-
-
-def say_move(move: Move) -> str:
-    """Say a move in a few words."""
-    if move.action == "none":
-        return "Nothing to do"
-    elbows = [f"{span} ({end.label} end)" for span, end in move.park]
-    if move.action == "isolate":
-        return f"Isolate at {move.at}: open {' and '.join(elbows)}"
-    return f"Go to {move.at}, park the elbow of {' or of '.join(elbows)}, test"
 
 
 def _notes(dead: DeadPart, assumptions: Assumptions) -> list[str]:

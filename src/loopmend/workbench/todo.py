@@ -10,17 +10,34 @@ from loopmend.case.documents import named_spans
 from loopmend.case.state import CaseState, EvidenceRecord, is_grounded
 from loopmend.errors import Finding
 from loopmend.evidence.safety import cautions
-from loopmend.locate.moves import Plan
+from loopmend.locate.moves import Move, Plan
 from loopmend.network.assets import End
 from loopmend.network.graph import Circuit
 from loopmend.workbench.cautions import cautions_for
-from loopmend.workbench.outage import say_move
+from loopmend.workbench.move_words import say_move
 from loopmend.workbench.timeline import PURPOSE
 
 ALMOST_SURE = 0.85
 """From this share on one suspect the screens propose to declare it. A setting of ours, without a source."""
 
-Kind = Literal["drain", "split", "check records", "declare", "draft", "approve", "sign", "repair", "close", "none"]
+GONE_FROM = 0.5
+"""From this chance on that the fault has burned clear, that is said before any other move. A setting of ours."""
+
+Kind = Literal[
+    "drain",
+    "split",
+    "energize",
+    "read",
+    "check records",
+    "gone",
+    "declare",
+    "draft",
+    "approve",
+    "sign",
+    "repair",
+    "close",
+    "none",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,9 +55,14 @@ class Todo:
     at
         Enclosure, "" where it is done at the desk.
     tested
-        For a split: the spans (and enclosures) on the far side of the parked elbow, as suspects' ids.
+        For a split: the spans (and enclosures) on the side to be tested, or on the far side where none is named; to
+        energize: those of the stretch; to declare: the spans.
     other
-        For a split: those on the source side.
+        For a split: those on the other side.
+    side
+        For a split: which side is to be tested, ``beyond`` or ``near``.
+    indicators
+        To read: span and end of each.
     purpose
         For a draft: the order's purpose.
     evidence_id
@@ -56,6 +78,8 @@ class Todo:
     at: str = ""
     tested: tuple[str, ...] = ()
     other: tuple[str, ...] = ()
+    side: Literal["beyond", "near"] = "beyond"
+    indicators: tuple[tuple[str, str], ...] = ()
     purpose: str = ""
     evidence_id: str = ""
     cautions: tuple[str, ...] = ()
@@ -64,7 +88,12 @@ class Todo:
 
 FINDINGS_TOLD = 3
 KEY_CAUTIONS = 3
-_KEY_ACTS = {"split": ("test_for_voltage", "move_elbow", "drain"), "repair": ("dig", "cut", "ground")}
+_KEY_ACTS = {
+    "split": ("test_for_voltage", "move_elbow", "drain"),
+    "energize": ("energize", "close", "move_elbow"),
+    "read": ("indicator",),
+    "repair": ("dig", "cut", "ground"),
+}
 """Acts whose first caution is never to be out of sight, by what is due."""
 
 
@@ -125,24 +154,55 @@ def _find_fault(circuit: Circuit, plan: Plan | None, found: Assessment, hindranc
             headline="Records disagree: check or withdraw one" if found.contradiction else "No plan can be made",
             detail=_told(found.contradiction or hindrance),
         )
+    if found.posterior is not None and found.posterior.gone >= GONE_FROM:
+        return _gone(found.posterior.gone)
     move = plan.next
-    if move.action == "split":
-        likeliest = found.posterior.suspects[0] if found.posterior else None
-        if likeliest is not None and likeliest.p >= ALMOST_SURE:
-            rest = f"{likeliest.p:.1%} of the suspicion lies on it. To be surer before declaring: {say_move(move)}."
-            return _declare(circuit, found, rest)
-        return Todo(
-            kind="split",
-            who="crew",
-            headline=say_move(move),
-            detail=move.why,
-            at=move.at,
-            tested=move.beyond,
-            other=move.near,
-            cautions=cautions_for("split"),
-            key_cautions=_key_cautions("split"),
-        )
-    return _declare(circuit, found, f"One suspect left: {move.why}")
+    likeliest = found.posterior.suspects[0] if found.posterior else None
+    gone = found.posterior.gone if found.posterior else 0.0
+    if move.action == "split" and not plan.hedged and likeliest and likeliest.p * (1.0 - gone) >= ALMOST_SURE:
+        rest = f"{likeliest.p:.1%} of the suspicion lies on it. To be surer before declaring: {say_move(move)}."
+        return _declare(circuit, found, (likeliest.id,), rest)
+    if move.action in ("split", "energize", "read"):
+        return _field_move(move)
+    if move.action == "none":
+        return Todo(kind="check records", who="dispatcher", headline="Nothing is left to test", detail=move.why)
+    named = move.under_test or ((likeliest.id,) if likeliest else ())
+    return _declare(circuit, found, named, move.why if plan.hedged else f"One suspect left: {move.why}")
+
+
+def _field_move(move: Move) -> Todo:
+    """Send the crew: to test a side, to energize one, or to read an indicator."""
+    kind: Literal["split", "energize", "read"] = "split"
+    if move.action in ("energize", "read"):
+        kind = "energize" if move.action == "energize" else "read"
+    far = move.side != "near"
+    return Todo(
+        kind=kind,
+        who="crew",
+        headline=say_move(move),
+        detail=move.why,
+        at=move.at,
+        tested=move.under_test or move.beyond,
+        other=move.near if far else move.beyond,
+        side="beyond" if far else "near",
+        indicators=tuple((span, end.label) for span, end in move.indicators),
+        cautions=cautions_for(kind),
+        key_cautions=_key_cautions(kind),
+    )
+
+
+def _gone(p: float) -> Todo:
+    """Say that the fault may have burned clear: whether to energize is for people and company rules to decide."""
+    return Todo(
+        kind="gone",
+        who="dispatcher",
+        headline=f"The fault may have burned clear ({p:.0%}): decide by company rule whether to energize once",
+        detail="No record that counts finds a fault any more. Where company rules allow it, after their inspection, "
+        "energize once, the smallest stretch first, with everyone clear; record whether it holds. Where they do not, "
+        "or if it does not hold, go on testing. This is advice: a person decides, nothing closes by itself.",
+        cautions=cautions_for("energize"),
+        key_cautions=cautions_for("energize")[:KEY_CAUTIONS],
+    )
 
 
 def _told(findings: tuple[Finding, ...]) -> str:
@@ -151,15 +211,20 @@ def _told(findings: tuple[Finding, ...]) -> str:
     return "; ".join(str(finding) for finding in findings[:FINDINGS_TOLD]) + more
 
 
-def _declare(circuit: Circuit, found: Assessment, detail: str) -> Todo:
-    suspects = found.posterior.suspects if found.posterior else ()
-    named = suspects[0].id if suspects else ""
-    tested: tuple[str, ...] = (named,)
-    headline = f"Declare the fault on {named}, or say what speaks against it"
-    if suspects and suspects[0].kind == "enclosure":
-        dead = frozenset(found.dead.spans)
-        tested = tuple(dict.fromkeys(span for span, _ in circuit.ends_at[named] if span in dead))
-        headline = f"The equipment at {named} is suspect: look at it; to isolate it, declare {' and '.join(tested)}"
+def _declare(circuit: Circuit, found: Assessment, named: tuple[str, ...], detail: str) -> Todo:
+    dead = frozenset(found.dead.spans)
+    places = [name for name in named if name not in dead]
+    tested = tuple(
+        dict.fromkeys(
+            span
+            for name in named
+            for span in ((name,) if name in dead else [s for s, _ in circuit.ends_at[name] if s in dead])
+        )
+    )
+    headline = f"Declare the fault on {' and '.join(named)}, or say what speaks against it"
+    if places:
+        which = " and ".join(places)
+        headline = f"The equipment at {which} is suspect: look at it; to isolate it, declare {' and '.join(tested)}"
     return Todo(kind="declare", who="dispatcher", headline=headline, detail=detail, tested=tested)
 
 
