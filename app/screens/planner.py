@@ -7,6 +7,7 @@ import streamlit as st
 import planner_panels as panels
 from case_map import base_of
 from contingency_panel import show_failures_ahead
+from indicator_panel import show_indicator_places
 from loopmend.workbench.circuits import list_circuits
 from loopmend.workbench.planner import load_planner
 from map_view import draw_map
@@ -25,5 +26,6 @@ if circuits:
     panels.show_picked(screen, pick.asset_id if pick.is_new else None)
     panels.show_tables(screen)
     show_failures_ahead(screen)
+    show_indicator_places(screen)
 else:
     st.info("Load a circuit first, on the Circuits screen.")

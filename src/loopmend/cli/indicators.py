@@ -52,13 +52,14 @@ def places_text(document: dict[str, Any]) -> str:
     often = "no failures on record: spans weighed by length" if years is None else f"{years:.3f} failures a year"
     mounted = sum(len(half["mounted"]) for half in document["halves"])
     lines = [
-        f"loop of {', '.join(document['sources'])}: {often}, {mounted} indicators mounted, "
-        f"{document['free_places']} places free" + ("" if document["complete"] else "; stopped before the end"),
+        f"loop of {', '.join(document['sources'])}: {often}, indicators mounted: {mounted}, "
+        f"places free: {document['free_places']}" + ("" if document["complete"] else "; stopped before the end"),
     ]
     if document["now"]["per_failure"] is not None:
         lines.append(f"expected customer-minutes without any indicator: {_figures(document['without_any'])}")
         at_most = "" if document["now_exact"] else "at most "
         lines.append(f"with those mounted: {at_most}{_figures(document['now'])}")
+    if document["places"]:
         lines.append("add, in this order:")
     for one in document["places"]:
         street = f", {one['street']}" if one["street"] else ""

@@ -38,32 +38,23 @@ class Loop:
     failures_per_year: tuple[float, ...] | None
 
 
-def find_partners(circuit: Circuit, source: str) -> tuple[str, ...]:
-    """Find the sources that meet a source's part at a normally open point, in circuit order.
-
-    Raises
-    ------
-    NetworkError
-        If it is no source of the circuit.
-    """
-    if source not in circuit.source_ids:
-        remedy = f"name one of {', '.join(circuit.source_ids) or 'no source: the circuit has none'}"
-        raise NetworkError.about(source, "indicators", "is no source of the circuit", source, remedy)
+def find_partners(circuit: Circuit) -> dict[str, tuple[str, ...]]:
+    """Find for every source the others that meet its part at a normally open point, in circuit order."""
     component = trace_supply(circuit, normal_positions(circuit)).component
-    rows = {name: circuit.enclosure_row[name] for name in circuit.source_ids}
-    found: set[str] = set()
+    found: dict[str, set[str]] = {name: set() for name in circuit.source_ids}
     for phase in range(3):
         bit = 1 << phase
-        if not circuit.enclosures.phases[rows[source]] & bit:
-            continue
         holds: dict[int, list[str]] = {}
-        for name, row in rows.items():
+        for name in circuit.source_ids:
+            row = circuit.enclosure_row[name]
             if circuit.enclosures.phases[row] & bit:
                 holds.setdefault(int(component[phase, row]), []).append(name)
-        here = int(component[phase, rows[source]])
-        for part in _across(_open_links(circuit, component[phase], bit), here, set(holds)):
-            found.update(holds.get(part, ()))
-    return tuple(name for name in circuit.source_ids if name in found and name != source)
+        across = _meetings(_open_links(circuit, component[phase], bit))
+        for here, names in holds.items():
+            met = {other for part in _reach(across, here, set(holds)) for other in holds.get(part, ())}
+            for name in names:
+                found[name] |= met - {name}
+    return {name: tuple(other for other in circuit.source_ids if other in met) for name, met in found.items()}
 
 
 def _open_links(circuit: Circuit, component: Ints, bit: int) -> Ints:
@@ -74,16 +65,23 @@ def _open_links(circuit: Circuit, component: Ints, bit: int) -> Ints:
     return np.column_stack([component[spans + circuit.n_enclosures], component[lands[spans, ends]]])
 
 
-def _across(links: Ints, here: int, fed: set[int]) -> set[int]:
+def _meetings(links: Ints) -> dict[int, set[int]]:
+    found: dict[int, set[int]] = {}
+    for one, other in links.tolist():
+        found.setdefault(one, set()).add(other)
+        found.setdefault(other, set()).add(one)
+    return found
+
+
+def _reach(across: dict[int, set[int]], here: int, fed: set[int]) -> set[int]:
     """Parts reached across open ends, through parts that no source feeds."""
     seen, todo = {here}, [here]
     while todo:
         part = todo.pop()
-        if part != here and part in fed:
-            continue
-        others = {*links[links[:, 0] == part, 1].tolist(), *links[links[:, 1] == part, 0].tolist()} - seen
-        seen |= others
-        todo += sorted(others)
+        if part == here or part not in fed:
+            others = across.get(part, set()) - seen
+            seen |= others
+            todo += sorted(others)
     return seen
 
 
@@ -103,9 +101,12 @@ def build_loop(circuit: Circuit, source: str, times: CrewTimes, rate_per_km_year
     LoopmendError
         If it is no source, feeds no span, or a time cannot be used.
     """
+    if source not in circuit.source_ids:
+        remedy = f"name one of {', '.join(circuit.source_ids)}" if circuit.source_ids else "the circuit has no source"
+        raise NetworkError.about(source, "indicators", "is no source of the circuit", source, remedy)
     normal = normal_positions(circuit)
     names, halves = [], []
-    for name in (source, *find_partners(circuit, source)):
+    for name in (source, *find_partners(circuit)[source]):
         dead = find_dead_part(circuit, normal, normal, [name])
         expected = _expected(circuit, dead, rate_per_km_year)
         if expected.sum() > 0.0:

@@ -252,7 +252,11 @@ def _bad_count(halves: Sequence[Half], most: int) -> Iterator[Finding]:
     if not free:
         yield _finding("no place is left for an indicator", most, "choose a loop with a place that parts its spans")
     elif not 1 <= most <= free:
-        yield _finding("number of places is out of range", most, f"give 1 to {free}: so many places are free")
+        yield _finding(
+            "number of places is out of range",
+            most,
+            f"give {'1' if free == 1 else f'1 to {free}'}: so many places are free",
+        )
 
 
 def _finding(problem: str, value: object, remedy: str) -> Finding:

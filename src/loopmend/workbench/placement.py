@@ -98,8 +98,9 @@ class PlacesStudy:
 
 def list_loops(circuit: Circuit) -> dict[str, str]:
     """Name each source's loop: the source, and those that meet it at an open point."""
-    partners = {source: find_partners(circuit, source) for source in circuit.source_ids}
-    return {source: " with ".join([source, ", ".join(met)]) if met else source for source, met in partners.items()}
+    return {
+        source: f"{source} with {', '.join(met)}" if met else source for source, met in find_partners(circuit).items()
+    }
 
 
 def list_loops_of(desk: Desk, name: str) -> dict[str, str]:
@@ -230,7 +231,7 @@ def _half(study: PlacesStudy, number: int) -> dict[str, Any]:
     dead = half.model.dead
     return {
         "source": study.loop.sources[number],
-        "spans": len(dead.spans),
+        "spans": list(dead.spans),
         "customers_out": dead.customers_out,
         "share_of_failures": half.share,
         "failures_per_year": None if years is None else years[number],
