@@ -5,17 +5,20 @@ What is forbidden is judged by union-find in `brute_force`, not by what the inte
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import pytest
 
 from loopmend.errors import OrderError
-from loopmend.network.assets import End
+from loopmend.network.assets import Device, End
 from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.positions import Positions, apply_device, apply_end_states, normal_positions
-from loopmend.switching.interlock import Hazards, apply_step
-from loopmend.switching.steps import Action, Step
+from loopmend.switching.clearances import NOTHING_STANDS, Standing, Tag, apply_guarded
+from loopmend.switching.interlock import Hazards
+from loopmend.switching.steps import Action, Place, Step
 from switching.brute_force import carried, feed, rated_kv
 from switching.small_circuits import CLOSED, GROUNDED, OPEN, loop, padmount, source, span
 
@@ -28,6 +31,9 @@ class Scene:
     circuit: Circuit
     start: Positions
     hazards: Hazards
+    standing: Standing = NOTHING_STANDS
+    people: tuple[str, ...] = ("",)
+    conductors: tuple[str, ...] = ("",)
 
 
 def scenes() -> list[Scene]:
@@ -46,6 +52,8 @@ def scenes() -> list[Scene]:
         [span("S1", "R1", "E1"), span("S2", "E1", "R2", to_state=OPEN)],
     )
     s1 = frozenset({"S1"})
+    deadbreak = loop(1, open_at=2, to_device=Device.DEADBREAK_ELBOW)
+    tags: dict[Place, Tag] = {("elbow", "S1", End.TO): Tag(holder="Ada"), ("device", "R1", None): Tag(holder="Ada")}
     return [
         Scene("at work", short, at_work, Hazards(faulted=s1, work_on=s1)),
         Scene("fault is fed", short, normal, Hazards(faulted=s1)),
@@ -54,13 +62,39 @@ def scenes() -> list[Scene]:
         Scene("phases", phases, normal_positions(phases), Hazards()),
         Scene("plain", short, normal, Hazards()),
         Scene("systems", systems, normal_positions(systems), Hazards()),
+        Scene("deadbreak", deadbreak, normal_positions(deadbreak), Hazards()),
+        Scene("rating", (heavy := heavy_tap()), normal_positions(heavy), Hazards()),
+        Scene("conductors", short, tripped, Hazards(), conductors=("", "neutral", "A", "ABC")),
+        Scene(
+            "tags",
+            short,
+            apply_end_states(short, tripped, [("S1", End.TO, OPEN)]),
+            Hazards(),
+            standing=Standing(tags=MappingProxyType(tags)),
+            people=("Ada", "Bo"),
+        ),
     ]
+
+
+def heavy_tap() -> Circuit:
+    """R -S1- E1 -S2- E2 on one phase without impedance: 250 A through S1, 125 A through S2, elbows of 200 A."""
+    bare = {"r_ohm_per_km": 0.0, "x_ohm_per_km": 0.0, "c_nf_per_km": 0.0, "phases": "A"}
+    return build_circuit(
+        [source("R"), *(padmount(name, phases="A", kva=125.0 * 12.47 / 3**0.5) for name in ("E1", "E2"))],
+        [span("S1", "R", "E1", **bare), span("S2", "E1", "E2", **bare)],
+    )
 
 
 SCENES = {scene.name: scene for scene in scenes()}
 
 
-def steps_of(circuit: Circuit) -> Iterator[Step]:
+def steps_of(scene: Scene) -> Iterator[Step]:
+    for step, by in itertools.product(bare_steps_of(scene.circuit), scene.people):
+        for conductor in scene.conductors if step.span else ("",):
+            yield replace(step, by=by, conductor=conductor)
+
+
+def bare_steps_of(circuit: Circuit) -> Iterator[Step]:
     for span_id in circuit.spans.span_id:
         for end in End:
             for action in MOVES:
@@ -73,7 +107,7 @@ def steps_of(circuit: Circuit) -> Iterator[Step]:
 def accepts(scene: Scene, positions: Positions, step: Step, dropped: str = "") -> Positions | None:
     """What a step leads to, or None where a rule other than the dropped one refuses it."""
     try:
-        return apply_step(scene.circuit, positions, step, scene.hazards)
+        return apply_guarded(scene.circuit, positions, step, scene.hazards, scene.standing)
     except OrderError as error:
         if {finding.problem for finding in error.findings} != {dropped}:
             return None
@@ -88,7 +122,7 @@ def explore(scene: Scene, dropped: str = "", until: str = "") -> tuple[int, set[
     reached, waiting, met = {scene.start}, [scene.start], set()
     while waiting:
         positions = waiting.pop()
-        for step in steps_of(scene.circuit):
+        for step in steps_of(scene):
             after = accepts(scene, positions, step, dropped)
             if after is None:
                 continue
@@ -128,7 +162,33 @@ def forbidden(scene: Scene, before: Positions, after: Positions, step: Step) -> 
         found.add("a faulted enclosure made alive")
     if any(GROUNDED in after.states[circuit.span_row[name]].tolist() for name in live_spans):
         found.add("a ground on a live span")
+    found |= _forbidden_handling(scene, step, was, alive)
     return found | _forbidden_acts(scene, before, after, step, was, alive)
+
+
+def _forbidden_handling(scene: Scene, step: Step, was: set[tuple[str, int]], alive: set[tuple[str, int]]) -> set[str]:
+    """What must never be done with a device, whatever the state after: by kind, rating, conductor and tag."""
+    circuit, found = scene.circuit, set()
+    if step.conductor == "neutral":
+        found.add("the neutral moved")
+    if step.conductor == "A":
+        found.add("phases parted")
+    tag = scene.standing.tags.get(("elbow", step.span, step.end) if step.span else ("device", step.enclosure, None))
+    if tag is not None and tag.holder != step.by:
+        found.add("a tagged place touched by another")
+    if tag is not None and step.action in ("close", "close_device"):
+        found.add("closed under a tag")
+    if step.span is None or step.end is None or step.action not in ("open", "close"):
+        return found
+    row = circuit.span_row[step.span]
+    sides = {("s", row), ("e", int(circuit.spans.enclosure[row, step.end]))}
+    if circuit.spans.device[row, step.end] == Device.DEADBREAK_ELBOW and sides & was:
+        found.add("a deadbreak elbow moved alive")
+    if scene.name == "rating" and step.action == "open":
+        kva = sum(circuit.enclosures.kva[at] for kind, at in was - alive if kind == "e")
+        if step.end is End.TO and kva / (12.47 / 3**0.5) > 200.0:
+            found.add("more broken than an elbow may")
+    return found
 
 
 def _forbidden_acts(
@@ -187,6 +247,12 @@ def test_no_accepted_sequence_reaches_anything_forbidden(name: str) -> None:
         ("ground on live cable", "phases", "a bushing grounded over the cable"),
         ("work under way", "at work", "a ground taken from people at work"),
         ("work under way", "work", "a span under work made alive"),
+        ("deadbreak alive", "deadbreak", "a deadbreak elbow moved alive"),
+        ("above rating", "rating", "more broken than an elbow may"),
+        ("neutral", "conductors", "the neutral moved"),
+        ("one phase alone", "conductors", "phases parted"),
+        ("tag held by another", "tags", "a tagged place touched by another"),
+        ("tag on", "tags", "closed under a tag"),
     ],
 )
 def test_every_rule_is_needed(rule: str, name: str, reached: str) -> None:
