@@ -64,19 +64,27 @@ def _read_test(document: Mapping[str, Any], circuit: Circuit, label: str, findin
     method = document.get("method")
     if not isinstance(method, str) or not method:
         findings.append(_bad(label, "no test method", method, "say how it was tested, for example hipot"))
-    enclosures = document.get("enclosures", [])
-    if isinstance(enclosures, str) or not isinstance(enclosures, list | tuple):
-        findings.append(_bad(label, "enclosures is not a list of ids", enclosures, "write a list, for example [P1]"))
-        enclosures = []
-    for name in enclosures:
-        if not isinstance(name, str) or name not in circuit.enclosure_row:
-            findings.append(_bad(label, "no such enclosure in the circuit", name, "name an enclosure of the circuit"))
+    enclosures = _read_enclosures(document, circuit, label, findings)
     spans = () if enclosures and document.get("spans") == [] else _read_spans(document, circuit, label, findings)
     at = document.get("at", "")
     if at != "" and (not isinstance(at, str) or at not in circuit.enclosure_row):
         findings.append(_bad(label, "at names no enclosure of the circuit", at, "name where the set stood"))
     phases = _read_phases(document, circuit, label, spans, findings)
-    return TestResult(spans, str(method), str(verdict), tuple(enclosures), phases, str(at))
+    return TestResult(spans, str(method), str(verdict), enclosures, phases, str(at))
+
+
+def _read_enclosures(
+    document: Mapping[str, Any], circuit: Circuit, label: str, findings: list[Finding]
+) -> tuple[str, ...]:
+    """Read the enclosures whose equipment was joined to what the record is about."""
+    enclosures = document.get("enclosures", [])
+    if isinstance(enclosures, str) or not isinstance(enclosures, list | tuple):
+        findings.append(_bad(label, "enclosures is not a list of ids", enclosures, "write a list, for example [P1]"))
+        return ()
+    for name in enclosures:
+        if not isinstance(name, str) or name not in circuit.enclosure_row:
+            findings.append(_bad(label, "no such enclosure in the circuit", name, "name an enclosure of the circuit"))
+    return tuple(enclosures)
 
 
 def _read_indicator(
@@ -98,8 +106,9 @@ def _read_energized(document: Mapping[str, Any], circuit: Circuit, label: str, f
     held = document.get("held")
     if not isinstance(held, bool):
         findings.append(_bad(label, "held is not true or false", held, "say true if the stretch stayed alive"))
-    spans = _read_spans(document, circuit, label, findings)
-    return Energized(spans, bool(held), _read_phases(document, circuit, label, spans, findings))
+    enclosures = _read_enclosures(document, circuit, label, findings)
+    spans = () if enclosures and document.get("spans") == [] else _read_spans(document, circuit, label, findings)
+    return Energized(spans, bool(held), _read_phases(document, circuit, label, spans, findings), enclosures)
 
 
 def _read_phases(

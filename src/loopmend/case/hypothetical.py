@@ -114,7 +114,7 @@ def observe(now: Situation, move: Move, answer: Answer) -> Observation:
         span, end = _indicator(now, move)
         return IndicatorReading(span, end, answer)
     if move.action == "energize":
-        return Energized(spans, held=answer == "held")
+        return Energized(spans, held=answer == "held", enclosures=enclosures)
     verdict = "breakdown" if answer == "bad" else "good"
     return TestResult(spans, now.assumptions.settings.method, verdict, enclosures, at=move.at)
 

@@ -248,7 +248,10 @@ def _permit(board: _Board) -> Permit:
     now, once_good = [], []
     for side in (0, 1):
         under = [spans_of(board.model, parts[side]) for parts in board.parts]
-        few = [sum(1 for tried, _ in hedge.energized if tried & spans) < hedge.closings_at_most for spans in under]
+        few = [
+            bool(spans) and sum(1 for tried, _ in hedge.energized if tried & spans) < hedge.closings_at_most
+            for spans in under
+        ]
         once_good.append(few)
         tested = hedge.closing != "untested"
         now.append([ok and proofs.allows(spans, tested=tested) for ok, spans in zip(few, under, strict=True)])

@@ -15,7 +15,6 @@ from loopmend.locate.observations import (
     GOOD_VERDICT,
     INDICATOR_METHOD,
     Accuracy,
-    Energized,
     IndicatorReading,
     MethodAccuracy,
     Observation,
@@ -160,7 +159,7 @@ def _reach(dead: DeadPart, prior: Prior, record: Observation) -> Bools | None:
     items = list(zip(prior.kinds, prior.ids, strict=True))
     if isinstance(record, IndicatorReading):
         return _passed_by(dead, items, record)
-    enclosures = frozenset() if isinstance(record, Energized) else frozenset(record.enclosures)
+    enclosures = frozenset(record.enclosures)
     spans = frozenset(record.spans)
     return np.array([name in (spans if kind == "span" else enclosures) for kind, name in items], dtype=bool)
 

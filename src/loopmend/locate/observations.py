@@ -73,16 +73,23 @@ class IndicatorReading:
 
 @dataclass(frozen=True, slots=True)
 class Energized:
-    """A stretch was made alive, on some phases ("": all), and its protection held or did not."""
+    """A stretch was made alive, on some phases ("": all), and its protection held or did not.
+
+    Attributes
+    ----------
+    enclosures
+        Enclosures whose equipment was made alive with the spans.
+    """
 
     spans: tuple[str, ...]
     held: bool
     phases: str = ""
+    enclosures: tuple[str, ...] = ()
 
     def __str__(self) -> str:
         """Say it in a few words, for a list of records that disagree."""
         held = "held" if self.held else "did not hold"
-        return f"energizing {', '.join(self.spans)}{say_phases(self.phases)}: {held}"
+        return f"energizing {', '.join(self.spans + self.enclosures)}{say_phases(self.phases)}: {held}"
 
 
 Observation = TestResult | IndicatorReading | Energized

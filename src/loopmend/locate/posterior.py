@@ -220,14 +220,12 @@ def _unusable(circuit: Circuit, evidence: Iterable[Observation], accuracy: Accur
 
 
 def _unusable_answer(circuit: Circuit, record: Observation, spans: tuple[str, ...]) -> Iterable[Finding]:
-    enclosures: tuple[str, ...] = ()
-    if isinstance(record, TestResult):
-        enclosures = record.enclosures
-        for name in enclosures:
-            if name not in circuit.enclosure_row:
-                yield _finding(name, "no such enclosure in the circuit", record, "name an enclosure")
-        if record.verdict not in VERDICTS:
-            yield _finding(", ".join(spans), "unknown verdict", record, f"use one of {', '.join(sorted(VERDICTS))}")
+    enclosures = () if isinstance(record, IndicatorReading) else record.enclosures
+    for name in enclosures:
+        if name not in circuit.enclosure_row:
+            yield _finding(name, "no such enclosure in the circuit", record, "name an enclosure")
+    if isinstance(record, TestResult) and record.verdict not in VERDICTS:
+        yield _finding(", ".join(spans), "unknown verdict", record, f"use one of {', '.join(sorted(VERDICTS))}")
     if isinstance(record, IndicatorReading) and record.state not in INDICATOR_STATES:
         yield _finding(record.span, "unknown state", record, f"use one of {', '.join(sorted(INDICATOR_STATES))}")
     if not spans and not enclosures:

@@ -100,6 +100,6 @@ def find_permit(
     for side in (0, 1):
         for cut in range(n + 1):
             spans = frozenset(cells[:cut] if side == 0 else cells[cut:]) - {""}
-            once_good[side, cut] = sum(1 for other in energized if other & spans) < most
+            once_good[side, cut] = bool(spans) and sum(1 for other in energized if other & spans) < most
             now[side, cut] = once_good[side, cut] and proofs.allows(spans, tested=closing != "untested")
     return Permit(now, once_good)
