@@ -9,7 +9,7 @@ import pytest
 from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.positions import normal_positions
 from loopmend.switching.flow import solve_flow
-from loopmend.switching.limits import Violation, find_violations
+from loopmend.switching.limits import Violation, find_violations, service_range
 from switching.small_circuits import padmount, source, span
 
 AMPS_OF_100_KVA = 100 / (math.sqrt(3) * 12.47)
@@ -71,3 +71,15 @@ def test_collapse_is_a_violation() -> None:
 )
 def test_words(violation: Violation, words: str) -> None:
     assert str(violation).startswith(words)
+
+
+@pytest.mark.published("COMAR 20.50.07.02: 114 V to 126 V on a base of 120 V, as range A of ANSI C84.1")
+@pytest.mark.parametrize(("volts", "name"), [(113.9, "B"), (114.0, "A"), (120.0, "A"), (126.0, "A"), (126.1, "B")])
+def test_range_a_of_the_service_voltage(volts: float, name: str) -> None:
+    assert service_range(volts) == name
+
+
+@pytest.mark.published("ANSI C84.1, range B: 110 V to 127 V", from_memory=True)
+@pytest.mark.parametrize(("volts", "name"), [(109.9, "outside"), (110.0, "B"), (127.0, "B"), (127.1, "outside")])
+def test_range_b_of_the_service_voltage(volts: float, name: str) -> None:
+    assert service_range(volts) == name

@@ -82,10 +82,17 @@ def restore_text(document: dict[str, Any]) -> str:
     volts = [place for place in document["flow"]["enclosures"] if place["volts_pu"] is not None]
     if volts:
         low = min(volts, key=lambda place: (place["volts_pu"], place["id"]))
-        lines.append(f"lowest voltage anywhere: {low['id']} {low['volts_pu']:.3f} of nominal")
+        lines.append(
+            f"lowest voltage anywhere: {low['id']} {low['volts_pu']:.3f} of nominal, {low['service_volts']:.1f} V on a "
+            f"base of 120 V: {_said_range(low['service_range'])} of ANSI C84.1, transformer and service left out"
+        )
     lines += [f"LIMIT NOT KEPT: {_violation(violation)}" for violation in document["violations"]]
     lines.append("proven optimum" if document["exact"] else "heuristic, not proven to be the optimum")
     return "\n".join([*lines, ADVICE])
+
+
+def _said_range(name: str) -> str:
+    return "outside range B" if name == "outside" else f"range {name}"
 
 
 def history_text(document: dict[str, Any]) -> str:

@@ -16,6 +16,18 @@ SLACK_PU = 1e-9
 """A voltage counts as below its limit only by more than this: far above what the solver leaves open."""
 
 
+SERVICE_RANGES: tuple[tuple[str, float, float], ...] = (("A", 114.0, 126.0), ("B", 110.0, 127.0))
+"""Service voltage on a base of 120 V: range, lowest, highest. ANSI C84.1 (from memory: verify)."""
+
+
+def service_range(service_volts: float) -> str:
+    """Say in which range of ANSI C84.1 a service voltage lies, on a base of 120 V: ``A``, ``B`` or ``outside``."""
+    for name, low, high in SERVICE_RANGES:
+        if low <= service_volts <= high:
+            return name
+    return "outside"
+
+
 @dataclass(frozen=True, slots=True)
 class Violation:
     """One limit that an arrangement does not keep.

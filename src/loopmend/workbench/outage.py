@@ -25,6 +25,7 @@ from loopmend.network.graph import Circuit
 from loopmend.network.positions import apply_device, apply_overrides, normal_positions
 from loopmend.switching.flow import Flow
 from loopmend.switching.interlock import Hazards
+from loopmend.switching.limits import service_range
 from loopmend.switching.orders import draft_restoration, fits_limits
 from loopmend.switching.restoration import EndPlace, Restoration, find_restoration
 from loopmend.switching.task import FlowSettings
@@ -264,7 +265,7 @@ def _flow_document(circuit: Circuit, flow: Flow) -> dict[str, Any]:
         for row, name in enumerate(circuit.spans.span_id)
     ]
     enclosures = [
-        {"id": str(name), "volts_pu": float(flow.volts_pu[row])}
+        {"id": str(name), **_service(float(flow.volts_pu[row]))}
         for row, name in enumerate(circuit.enclosures.enclosure_id)
         if np.isfinite(flow.volts_pu[row])
     ]
@@ -274,3 +275,9 @@ def _flow_document(circuit: Circuit, flow: Flow) -> dict[str, Any]:
         "assumptions": list(flow.assumptions),
         "collapsed": list(flow.collapsed),
     }
+
+
+def _service(volts_pu: float) -> dict[str, Any]:
+    """Lay a voltage out with the service it makes on a base of 120 V, drops of transformer and service left out."""
+    volts = 120.0 * volts_pu
+    return {"volts_pu": volts_pu, "service_volts": volts, "service_range": service_range(volts)}
