@@ -25,9 +25,14 @@ SIDES = {"beyond": "away from source", "near": "towards source"}
 def split_card(screen: CaseScreen, channel: Channel) -> None:
     """Take the result of the split that is due: side, gates, verdict or readings, record."""
     todo = screen.todo
-    items = {"beyond": todo.tested, "near": todo.other}
+    items = {todo.side: todo.tested, ("near" if todo.side == "beyond" else "beyond"): todo.other}
     side = st.segmented_control(
-        "1. Side tested", list(SIDES), default="beyond", required=True, format_func=SIDES.__getitem__, key="crew-side"
+        "1. Side tested",
+        list(SIDES),
+        default=todo.side,
+        required=True,
+        format_func=SIDES.__getitem__,
+        key=f"crew-side-{len(screen.evidence)}",
     )
     tested = items[str(side)]
     spans = tuple(name for name in tested if name in screen.whole_view.spans)
@@ -51,6 +56,7 @@ def _test(
         st.selectbox("Test", list(names), format_func=names.__getitem__, key=f"{key[:4]}-method-{bool(spans)}")
     )
     _show_stretch(stretch, enclosures)
+    phases = _ask_phases(stretch, key)
     vouched = called_in_by(key) if channel == "radio" else ""
     said = _confirm(method, stretch, f"{key}-{method}")
     if channel == "field" and not testing.gates_ticked(method, said):
@@ -69,6 +75,7 @@ def _test(
         proposed=proposed,
         overrule_reason=reason,
         made=made,
+        phases=phases,
     )
     request = testing.build_record(test, stretch, channel=channel, vouched_by=vouched)
     act("4. Record", screen, request, key=f"{key}-record", primary=True, disabled=not verdict)
@@ -86,6 +93,18 @@ def _show_stretch(stretch: Stretch | None, enclosures: tuple[str, ...]) -> None:
     capacitance = "" if stretch.capacitance_uf is None else f", {1000 * stretch.capacitance_uf:.0f} nF"
     st.caption(
         plain(f"{named}: {stretch.length_text}{capacitance}, {stretch.phase_to_ground_kv:.1f} kV phase to ground.")
+    )
+
+
+def _ask_phases(stretch: Stretch | None, key: str) -> str:
+    """Ask which phases are under test where there are several: all unless the person says otherwise."""
+    if stretch is None or len(stretch.phases) < 2:
+        return ""
+    chosen = st.segmented_control(
+        "Phases under test (none chosen: all)", list(stretch.phases), selection_mode="multi", key=f"{key}-phases"
+    )
+    return (
+        "" if len(chosen) == len(stretch.phases) else "".join(letter for letter in stretch.phases if letter in chosen)
     )
 
 

@@ -10,7 +10,7 @@ from case.small_town import small_town
 from loopmend.case.assumptions import check_assumptions, read_assumptions
 from loopmend.case.documents import read_observation
 from loopmend.errors import DataError
-from loopmend.locate.observations import Energized, IndicatorReading, TestResult
+from loopmend.locate.observations import Energized, IndicatorReading, MethodAccuracy, TestResult
 from loopmend.network.assets import End
 
 TOWN = small_town()
@@ -56,6 +56,19 @@ def test_each_kind_of_evidence_is_read(document: dict[str, Any], observation: ob
         ),
         ({"kind": "indicator", "span": "S1", "end": "left", "state": "on"}, ["unknown end", "unknown indicator state"]),
         ({"kind": "energized", "spans": ["S1"], "held": "yes"}, ["held is not true or false"]),
+        ({"kind": "energized", "spans": ["S1"], "held": True, "phases": 1}, ["unknown phase"]),
+        (
+            {"kind": "test", "spans": ["S1", "S2"], "method": "hipot", "verdict": "good", "phases": "AXB"},
+            ["unknown phase", "span S1 has no phase B", "span S2 has no phase B"],
+        ),
+        (
+            {"kind": "indicator", "span": "S1", "end": "to", "state": "tripped", "phases": "C"},
+            ["span S1 has no phase C"],
+        ),
+        (
+            {"kind": "test", "span": "S1", "method": "hipot", "verdict": "good", "at": "E9"},
+            ["at names no enclosure"],
+        ),
     ],
 )
 def test_every_fault_of_a_record_is_found_at_once(document: dict[str, Any], said: list[str]) -> None:
@@ -63,6 +76,24 @@ def test_every_fault_of_a_record_is_found_at_once(document: dict[str, Any], said
     assert observation is None
     assert [any(text in finding.problem for finding in findings) for text in said] == [True] * len(said)
     assert len(findings) == len(said)
+
+
+def test_phases_and_place_of_a_record_are_read_and_default_to_all_and_nowhere() -> None:
+    test = {"kind": "test", "span": "S1", "method": "hipot", "verdict": "good"}
+    assert read_observation(test, TOWN, "V1")[0] == TestResult(("S1",), "hipot", "good")
+    said = read_observation({**test, "phases": "A", "at": "E1"}, TOWN, "V1")[0]
+    assert said == TestResult(("S1",), "hipot", "good", phases="A", at="E1")
+
+
+def test_the_table_gives_chances_by_kind_and_a_case_gives_one_for_all() -> None:
+    table = {"hipot": MethodAccuracy(sensitivity=0.97, specificity=0.99, detects=(0.99, 0.97, 0.9))}
+    by_table = read_assumptions({}, TOWN, "", table).accuracy.methods
+    given = {"accuracy": {"hipot": {"sensitivity": 0.97, "specificity": 0.99}}}
+    by_case = read_assumptions(given, TOWN, "", table).accuracy.methods
+    assert by_table is not None
+    assert by_case is not None
+    assert by_table["hipot"].by_kind.tolist() == [0.99, 0.97, 0.9]
+    assert by_case["hipot"].by_kind.tolist() == [0.97] * 3
 
 
 def test_defaults_are_those_of_the_contract() -> None:
@@ -107,6 +138,8 @@ def test_perfect_accuracy_is_perfect() -> None:
         ({"accuracy": "good"}, "unknown accuracy"),
         ({"accuracy": {"hipot": {"sensitivity": 1.2, "specificity": 0.9}}}, "sensitivity is not a number from 0 to 1"),
         ({"accuracy": {"hipot": 0.9}}, "specificity is not a number"),
+        ({"operated_phases": "B"}, "operated_phases names no phase of a source"),
+        ({"operated_phases": None}, "operated_phases names no phase of a source"),
     ],
 )
 def test_what_cannot_be_assumed_is_refused_by_name(document: dict[str, Any], said: str) -> None:

@@ -177,6 +177,20 @@ def test_spans_are_ranked_by_kind_and_by_their_own_failures() -> None:
     assert rates.expected_per_year.sum() == pytest.approx(1.5, rel=0.1)
 
 
+def test_construction_makes_kin_and_a_blank_is_kin_of_blanks_only() -> None:
+    """Spans alike but for construction: those whose kin failed are the more suspect, blank ones by their own kin."""
+    kinds = ("direct_buried", "duct", "")
+    spans = [span(f"{kind or 'blank'}{n}", 200.0, construction=kind) for kind in kinds for n in range(15)]
+    circuit = circuit_of(*spans)
+    hits = [f"direct_buried{n % 10}" for n in range(14)] + ["duct0", "blank0", "blank1", "blank2", "blank3"]
+    records = [failure(f"F{n}", where, f"{2005 + n % 10}-06-01") for n, where in enumerate(hits)]
+    rates = fit_span_rates(circuit, records, TEN_YEARS)
+    rate = dict(zip(circuit.spans.span_id, rates.rate_per_km_year, strict=True))
+    assert rates.between_kin.method == "gamma-poisson"
+    # None of the three failed itself: only the kin differs.
+    assert rate["direct_buried14"] > rate["blank14"] > rate["duct14"]
+
+
 def test_dig_ins_and_equipment_do_not_make_a_span_suspect() -> None:
     circuit = circuit_of(span("S1"), span("S2"))
     cable = [failure(f"F{n}", f"S{1 + n % 2}", "2010-01-01") for n in range(6)]

@@ -57,6 +57,7 @@ def record_test(
         list[str] | None, typer.Option(help=f"What holds there ({', '.join(STATEMENTS)}); may be repeated.")
     ] = None,
     vouched_by: Annotated[str, typer.Option(help="Who called it in by radio and vouches for it.")] = "",
+    phases: Annotated[str, typer.Option(help="Phases under test, for example A or BC; default: all.")] = "",
     at: At = "",
     note: Note = "",
     folder: Folder = None,
@@ -85,6 +86,7 @@ def record_test(
         gates_ticked=gates_ticked,
         said=tuple(said or ()),
         vouched_by=vouched_by,
+        phases=phases,
     )
     request = called_record(open_desk(folder, store), case_id, called)
     submit(case_id, request, by, folder, store, version, command_id, as_json)

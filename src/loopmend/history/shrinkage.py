@@ -1,7 +1,8 @@
 """The failure rate of each single span, which has failed once or never: empirical Bayes.
 
-A span's own count says little, so its rate is drawn towards that of its kin (same insulation and decade), as far as
-the data say that spans differ. Both steps are the same gamma-Poisson model, fitted by maximum marginal likelihood.
+A span's own count says little, so its rate is drawn towards that of its kin (same insulation, decade laid and
+construction; blank is a kin of its own, never guessed), as far as the data say that spans differ. Both steps are the
+same gamma-Poisson model, fitted by maximum marginal likelihood.
 """
 
 from __future__ import annotations
@@ -28,6 +29,9 @@ FEWEST_FAILURES = 5
 
 SMALLEST_GAIN = 1e-6
 """Log-likelihood by which the spread must beat one rate for all; below it the difference is rounding."""
+
+KIN_KEYS = ("insulation", "vintage", "construction")
+"""Keys that make spans kin: what is alike in all of them. A span whose record is blank is kin of the other blanks."""
 
 _LOG_SHAPES = np.linspace(math.log(1e-4), math.log(1e4), 33)
 
@@ -167,8 +171,8 @@ class SpanRates:
 def fit_span_rates(circuit: Circuit, records: Sequence[FailureRecord], window: StudyWindow) -> SpanRates:
     """Fit the rate of cable-borne failures of each span by two steps of empirical Bayes.
 
-    First kinds of span (insulation and decade laid) around the whole, then spans around their kind; each step falls
-    back to one rate for all where the data do not carry it. Dig-ins and equipment are left out.
+    First kinds of span (insulation, decade laid, construction) around the whole, then spans around their kind; each
+    step falls back to one rate for all where the data do not carry it. Dig-ins and equipment are left out.
 
     Raises
     ------
@@ -201,7 +205,7 @@ def fit_span_rates(circuit: Circuit, records: Sequence[FailureRecord], window: S
 
 def _fit_kin(circuit: Circuit, failures: Ints, exposure: Floats) -> tuple[GammaPoisson, Floats]:
     """Fit kinds of span around the whole; the fit, and the rate of each span's kind, shape (n_spans,)."""
-    names = list(zip(span_labels(circuit, "insulation"), span_labels(circuit, "vintage"), strict=True))
+    names = list(zip(*(span_labels(circuit, key) for key in KIN_KEYS), strict=True))
     number = {name: row for row, name in enumerate(sorted(set(names)))}
     kin = np.array([number[name] for name in names], dtype=np.int64)
     kin_failures = np.bincount(kin, weights=failures, minlength=len(number)).astype(np.int64)

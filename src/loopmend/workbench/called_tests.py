@@ -29,6 +29,8 @@ class CalledTest:
         Keys of `STATEMENTS` that hold. Where any is given, the test is checked for being valid where it was made.
     vouched_by
         Who called it in by radio; "" where nobody did.
+    phases
+        Phase letters under test, "" for all of the spans.
     """
 
     spans: tuple[str, ...]
@@ -44,6 +46,7 @@ class CalledTest:
     gates_ticked: bool = False
     said: tuple[str, ...] = ()
     vouched_by: str = ""
+    phases: str = ""
 
 
 def called_record(desk: Desk, case_id: str, called: CalledTest) -> RecordEvidence:
@@ -71,6 +74,7 @@ def called_record(desk: Desk, case_id: str, called: CalledTest) -> RecordEvidenc
         judged=judged,
         overrule_reason=called.overrule_reason,
         note=called.note,
+        phases=called.phases,
     )
     channel: Channel = "radio" if called.vouched_by.strip() else "field" if called.gates_ticked else "desk"
     record = build_record(test, stretch, channel=channel, vouched_by=called.vouched_by)

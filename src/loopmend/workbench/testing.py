@@ -70,6 +70,8 @@ class MadeTest:
         What its readings say, or None where only a verdict was called.
     verdict
         The verdict the person takes it for; "" takes the proposed one.
+    phases
+        Phase letters under test, "" for all of the stretch.
     """
 
     method: str
@@ -83,6 +85,7 @@ class MadeTest:
     overrule_reason: str = ""
     note: str = ""
     made: Mapping[str, Any] = field(default_factory=dict)
+    phases: str = ""
 
 
 def method_names(*, with_spans: bool = True) -> dict[str, str]:
@@ -257,7 +260,7 @@ def build_record(
         "enclosures": list(joined),
         "method": test.method,
         "verdict": test.verdict or proposed,
-    }
+    } | ({"phases": test.phases} if test.phases else {})
     return RecordEvidence(
         evidence=evidence,
         at_enclosure=test.at,
