@@ -8,6 +8,7 @@ import streamlit as st
 
 import case_forms as forms
 import evidence_cards as tests
+import move_cards as moves
 import order_forms as orders
 from case_panels import show_headline
 from loopmend.workbench.screens import CaseScreen
@@ -39,6 +40,8 @@ def _wait(screen: CaseScreen) -> None:
 
 _ANSWERS: dict[str, Callable[[CaseScreen], None]] = {
     "split": lambda screen: tests.split_card(screen, "field"),
+    "energize": lambda screen: moves.energize_card(screen, "field"),
+    "read": lambda screen: moves.read_card(screen, "field"),
     "drain": lambda screen: tests.drain_card(screen, "field"),
     "sign": orders.sign_form,
     "repair": orders.repair_form,

@@ -8,6 +8,7 @@ import streamlit as st
 
 import case_forms as forms
 import evidence_cards as tests
+import move_cards as moves
 import order_forms as orders
 from case_panels import show_headline
 from loopmend.workbench.screens import CaseScreen
@@ -32,6 +33,16 @@ def _nothing(screen: CaseScreen) -> None:
 def _split(screen: CaseScreen) -> None:
     with st.expander("Record the result the crew calls in"):
         tests.split_card(screen, "radio")
+
+
+def _energize(screen: CaseScreen) -> None:
+    with st.expander("Record whether it held, as the crew calls in"):
+        moves.energize_card(screen, "radio")
+
+
+def _read(screen: CaseScreen) -> None:
+    with st.expander("Record the indicator the crew calls in"):
+        moves.read_card(screen, "radio")
 
 
 def _drain(screen: CaseScreen) -> None:
@@ -83,6 +94,8 @@ def _repair(screen: CaseScreen) -> None:
 
 _ANSWERS: dict[str, Callable[[CaseScreen], None]] = {
     "split": _split,
+    "energize": _energize,
+    "read": _read,
     "drain": _drain,
     "check records": _check,
     "gone": _gone,

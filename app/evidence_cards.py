@@ -7,6 +7,7 @@ from typing import Any
 import streamlit as st
 
 from drawing_style import percent_text
+from drill_answers import offer_readings
 from evidence_plot import draw_readings
 from loopmend.workbench import requests as rq
 from loopmend.workbench import testing
@@ -62,6 +63,7 @@ def _test(
     if channel == "field" and not testing.gates_ticked(method, said):
         st.caption("The verdict is asked for when these are called and confirmed.")
         return
+    offer_readings(screen, method, spans, enclosures, said, stretch=stretch, at=at, key=key)
     judged, proposed, made = _measure(screen, method, stretch, key)
     verdict, reason = _ask_verdict(judged.verdict.verdict if judged else proposed, f"{key}-{method}")
     test = testing.MadeTest(
