@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from cli.terminal import READINGS, hipot, refuse, refuse_aloud, run, write_case, write_loop
+from cli.terminal import READINGS, ask, hipot, refuse, refuse_aloud, run, write_case, write_loop
 
 
 @pytest.fixture(scope="module")
@@ -80,6 +80,21 @@ KEYS: dict[str, tuple[dict[str, Any], str]] = {
     "accuracy above one": ({"accuracy": {"hipot": {"sensitivity": 2, "specificity": 1}}}, "hipot"),
     "accuracy in a word": ({"accuracy": "fair"}, ""),
     "faults three": ({"faults": ["any"]}, ""),
+    "energized where no span is": ({"evidence": [{"kind": "energized", "spans": ["S9"], "held": True}]}, "record 1"),
+    "indicator on no span": (
+        {"evidence": [{"kind": "indicator", "span": "S9", "end": "to", "state": "tripped"}]},
+        "record 1",
+    ),
+    "minutes of nothing": ({"minutes": {"start": {"E1": None}}}, "E1"),
+    "minutes to nowhere": ({"minutes": {"travel": {"E9": {"E1": 1}}}}, "E9"),
+    "sensitivity missing": ({"accuracy": {"hipot": {"specificity": 1}}}, "hipot"),
+    "sensitivity below nought": ({"accuracy": {"hipot": {"sensitivity": -0.1, "specificity": 1}}}, "hipot"),
+    "phase of no cable": ({"evidence": [{**hipot("S1"), "phases": "D"}]}, "record 1"),
+    "phase that the span lacks": ({"evidence": [{**hipot("S1"), "phases": "B"}]}, "record 1"),
+    "phases a list": ({"evidence": [{**hipot("S1"), "phases": ["A"]}]}, "record 1"),
+    "test made nowhere": ({"evidence": [{**hipot("S1"), "at": "E9"}]}, "record 1"),
+    "operated phase of no source": ({"operated_phases": "C"}, ""),
+    "gone for certain": ({"settings": {"gone_share": 1}}, ""),
 }
 
 
@@ -114,6 +129,45 @@ def test_records_that_contradict_each_other_are_all_named(loop: Path, tmp_path: 
     assert {problem["id"] for problem in refuse("plan", loop, "--case", path)} == {"S1", "S3"}
     said = refuse_aloud("plan", loop, "--case", path)
     assert "disagree" in said
+
+
+def test_minutes_that_are_missing_follow_from_the_settings(loop: Path, tmp_path: Path) -> None:
+    """No minutes at all, and a table with one of them only: both are planned."""
+    for minutes in ({}, {"start": {"E1": 3}}, {"travel": {"E1": {"E2": 1}}}):
+        case = write_case(tmp_path / "case.json", minutes=minutes, crew_at="R1")
+        assert ask("plan", loop, "--case", case)["expected_crew_minutes"] > 0
+
+
+@pytest.mark.parametrize(("sensitivity", "specificity"), [(0, 1), (1, 0), (0, 0), (1, 1)])
+def test_sensitivity_and_specificity_of_nought_and_one_are_taken_as_said(
+    loop: Path, tmp_path: Path, sensitivity: int, specificity: int
+) -> None:
+    """A good test: a method that sees nothing tells nothing, one that always cries tells of a miss, or is refused."""
+    accuracy = {"hipot": {"sensitivity": sensitivity, "specificity": specificity}}
+    case = write_case(tmp_path / "case.json", evidence=[hipot("S1")], accuracy=accuracy, faults="one_span")
+    if (sensitivity, specificity) == (1, 0):  # never good, whatever is there: the record cannot be
+        (problem,) = refuse("plan", loop, "--case", case)
+        assert problem["id"] == "S1"
+        return
+    shares = {s["id"]: s["p"] for s in ask("plan", loop, "--case", case)["suspects"]}
+    expected = {
+        (0, 1): {"S1": 0.25, "S2": 0.25, "S3": 0.25, "S4": 0.25},
+        (0, 0): {"S1": 1.0},
+        (1, 1): {"S2": 1 / 3, "S3": 1 / 3, "S4": 1 / 3},
+    }[sensitivity, specificity]
+    assert shares == pytest.approx(expected, abs=1e-12)  # a quotient of sums, rounding
+
+
+def test_good_everywhere_and_trusted_is_gone_unless_one_span_must_be_faulted(loop: Path, tmp_path: Path) -> None:
+    everything = {**hipot("S1"), "spans": ["S1", "S2", "S3", "S4"], "enclosures": ["R1", "E1", "E2", "E3"]}
+    record = {key: value for key, value in everything.items() if key != "span"}
+    case = write_case(tmp_path / "case.json", evidence=[record], accuracy="perfect", faults="any")
+    plan = ask("plan", loop, "--case", case)
+    assert plan["gone"] == 1.0
+    assert sum(s["p"] for s in plan["suspects"]) == pytest.approx(1.0, abs=1e-12)  # rounding
+    assert "may have burned clear: 100.0%" in run("plan", loop, "--case", case).stdout
+    case = write_case(tmp_path / "case.json", evidence=[record], accuracy="perfect", faults="one_span")
+    assert "leaves no suspect" in refuse_aloud("plan", loop, "--case", case)
 
 
 @pytest.mark.parametrize("fault", ["S9", "", "E1"])
