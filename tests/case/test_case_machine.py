@@ -11,17 +11,36 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
-from case.playing import IN_PHASE, KNOWN, REPAIR, START, TOWN, TRUSTED, bad, declared, good, happen, opened, played
+from case.playing import (
+    CREW,
+    DESK,
+    IN_PHASE,
+    KNOWN,
+    REPAIR,
+    SECOND,
+    START,
+    TOWN,
+    TRUSTED,
+    bad,
+    declared,
+    good,
+    happen,
+    needed,
+    opened,
+    played,
+    signature,
+)
 from case.small_town import CUSTOMERS
 from loopmend.case import events as ev
 from loopmend.case import requests as rq
 from loopmend.case.assessment import hazards_of
 from loopmend.case.decide import decide
-from loopmend.case.state import CaseState, customer_minutes, replay
+from loopmend.case.state import CaseState, customer_minutes, is_grounded, replay
 from loopmend.errors import LoopmendError
-from loopmend.network.assets import EndState
+from loopmend.network.assets import End, EndState
 from loopmend.network.positions import Positions
 from loopmend.network.tracing import find_loops, trace_supply
+from loopmend.switching.clearance_steps import NEEDS_SECOND
 
 SPANS = st.sampled_from(["S1", "S2", "S3", "S4"])
 ANY_SPAN = st.sampled_from(["S1", "S2", "S3", "S4", "S5", "S9", ""])
@@ -29,6 +48,7 @@ PLACE = st.sampled_from(["R1", "E1", "E2", "E3", "E4", "R2", "E9", ""])
 TEXT = st.sampled_from(["", " ", "seen burnt"])
 ENDS = st.sampled_from(["from", "to", "up"])
 ORDER_ID = st.sampled_from(["O1", "O2", "O3", "O9"])
+PERSON = st.sampled_from([CREW, SECOND, DESK, "j.orme", ""])
 VERDICT = st.sampled_from(["good", "breakdown", "inconclusive", "fine"])
 EVIDENCE = st.one_of(
     st.fixed_dictionaries(
@@ -79,10 +99,11 @@ NONSENSE: st.SearchStrategy[rq.Request] = st.one_of(
         reason=TEXT,
     ),
     st.builds(rq.DeclareFault, spans=st.lists(ANY_SPAN, max_size=2).map(tuple), reason=TEXT),
-    st.builds(rq.DraftOrder, purpose=cast("Any", st.sampled_from(["restore", "ground", "return", "tidy"]))),
+    st.builds(rq.DraftOrder, purpose=cast("Any", st.sampled_from(["restore", "ground", "return", "release", "tidy"]))),
     st.builds(rq.ApproveOrder, order_id=ORDER_ID),
     st.builds(rq.SignStep, order_id=ORDER_ID, n=st.integers(-1, 7), measured=st.sampled_from([{}, IN_PHASE])),
-    st.builds(rq.StopOrder, order_id=ORDER_ID, reason=TEXT),
+    st.builds(rq.StopOrder, order_id=ORDER_ID, reason=TEXT, n=st.integers(0, 4)),
+    st.builds(rq.TransferClearance, holder=PERSON, to=PERSON, reason=TEXT),
     st.builds(
         rq.RecordRepair,
         span=ANY_SPAN,
@@ -137,7 +158,8 @@ class AnyCase(RuleBasedStateMachine):
         assert before.closed_at is None
         guarded = hazards_of(KNOWN, before)
         self.minutes += 1
-        self.state = happen(before, payloads, START + timedelta(minutes=self.minutes))
+        by = getattr(request, "by", "") or CREW
+        self.state = happen(before, payloads, START + timedelta(minutes=self.minutes), by)
         woken = trace_supply(TOWN, self.state.now).alive & ~trace_supply(TOWN, before.now).alive
         assert not (guarded.faulted | guarded.suspects).intersection(TOWN.spans.span_id[woken].tolist())
 
@@ -156,19 +178,29 @@ class AnyCase(RuleBasedStateMachine):
 
     @rule(span=ANY_SPAN, end=st.sampled_from(["from", "to"]), to=st.sampled_from(["open", "closed", "grounded"]))
     def move_an_elbow(self, span: str, end: str, to: str) -> None:
-        self.ask(rq.SwitchEnd(span=span, end=end, state=to))
+        self.ask(rq.SwitchEnd(span=span, end=end, state=to, by=CREW))
 
     @rule(elbow=st.sampled_from([("S4", "to"), ("S3", "from"), ("S3", "to")]))
     def close_towards_a_live_source(self, elbow: tuple[str, str]) -> None:
         """Ask for what the interlock is there to refuse: the open point and the ends of the likeliest span."""
-        self.ask(rq.SwitchEnd(span=elbow[0], end=elbow[1], state="closed"))
+        self.ask(rq.SwitchEnd(span=elbow[0], end=elbow[1], state="closed", by=CREW))
 
     @precondition(lambda self: self.state.open_order is not None)
     @rule(n=st.integers(1, 6))
     def sign_any_step(self, n: int) -> None:
         order = self.state.open_order
         assert order is not None
-        self.ask(rq.SignStep(order_id=order.order_id, n=n, measured={}))
+        self.ask(rq.SignStep(order_id=order.order_id, n=n, by=CREW, confirmed_by=SECOND))
+
+    @precondition(lambda self: self.state.open_order is not None and self.state.open_order.next_step is not None)
+    @rule(by=PERSON.filter(bool), confirmed=PERSON, readings=st.booleans())
+    def sign_the_step_that_is_due(self, by: str, confirmed: str, *, readings: bool) -> None:
+        """Sign it as anybody, confirmed by anybody, with or without what it waits for."""
+        order = self.state.open_order
+        assert order is not None
+        step = order.next_step or {}
+        measured = needed(step) if readings else {}
+        self.ask(signature(order.order_id, step, by=by, confirmed_by=confirmed, measured=measured))
 
     @precondition(lambda self: not self.state.faulted)
     @rule(span=SPANS)
@@ -185,8 +217,7 @@ class AnyCase(RuleBasedStateMachine):
             return
         if order is not None:
             for step in order.steps[len(order.signatures) :] if all_of_it else [order.next_step or {}]:
-                measured = IN_PHASE if step["action"] == "check_phasing" else {}
-                self.ask(rq.SignStep(order_id=order.order_id, n=step["n"], measured=measured))
+                self.ask(signature(order.order_id, step))
             return
         for purpose in ("restore", "ground"):
             if purpose not in self.state.purposes_done:
@@ -206,6 +237,34 @@ class AnyCase(RuleBasedStateMachine):
     def no_sources_tied_and_no_loop(self) -> None:
         assert trace_supply(TOWN, self.state.now).tied == ()
         assert find_loops(TOWN, self.state.now) == ()
+
+    @invariant()
+    def what_hangs_under_a_tag_is_open(self) -> None:
+        for kind, name, end in self.state.standing.tags:
+            if kind == "device" or end is None:
+                assert name in self.state.now.open_devices
+            else:
+                assert self.state.now.states[TOWN.span_row[name], end] != EndState.CLOSED
+
+    @invariant()
+    def nothing_under_a_clearance_is_alive(self) -> None:
+        """From the moment it is issued; one that is only asked for still waits for its tags."""
+        alive = set(TOWN.spans.span_id[trace_supply(TOWN, self.state.now).alive].tolist())
+        issued = {name for name, held in self.state.standing.clearances.items() if held.stage != "requested"}
+        assert not alive & issued
+        assert all(("elbow", name, end) in self.state.standing.tags for name in issued for end in End)
+
+    @invariant()
+    def nobody_works_without_grounds(self) -> None:
+        for name, held in self.state.standing.clearances.items():
+            assert held.stage != "at work" or is_grounded(TOWN, self.state.now, name)
+
+    @invariant()
+    def two_people_stand_behind_what_takes_two(self) -> None:
+        for order in self.state.orders:
+            for step, signed in zip(order.steps, order.signatures, strict=False):
+                takes_two = step["action"] in NEEDS_SECOND
+                assert not takes_two or (signed.confirmed_by and signed.confirmed_by.lower() != signed.doer.lower())
 
     @invariant()
     def customers_out_as_an_independent_graph_says(self) -> None:
@@ -233,6 +292,7 @@ class AnyCase(RuleBasedStateMachine):
         if self.state.closed_at is not None:
             assert self.state.now == self.state.as_found
             assert not self.state.unrepaired
+            assert not self.state.standing
 
     def teardown(self) -> None:
         """Rebuild the whole case from its events."""

@@ -23,6 +23,7 @@ from case.playing import (
     opened,
     played,
     sign_all,
+    signature,
 )
 from loopmend.case import events as ev
 from loopmend.case import requests as rq
@@ -326,7 +327,10 @@ def test_a_draft_says_its_steps_and_replaces_the_draft_before() -> None:
     assert isinstance(drafted, ev.OrderDrafted)
     assert (drafted.order_id, [step["action"] for step in drafted.steps]) == (
         "O2",
-        ["check_open", "open", "open", "close_device", "close"],
+        [
+            *("request_clearance", "check_open", "tag", "open", "tag", "open", "tag"),
+            *("remove_tag", "close_device", "close"),
+        ],
     )
 
 
@@ -363,7 +367,7 @@ def test_an_order_is_approved_once_and_only_as_the_positions_are() -> None:
     with pytest.raises(OrderError, match="O7: no such order .*name one of O1"):
         decide(KNOWN, state, rq.ApproveOrder(order_id="O7"))
     moved = ask(state, rq.SwitchEnd(span="S3", end="from", state="open"))
-    with pytest.raises(OrderError, match="O1 step 2: S3: not as expected"):
+    with pytest.raises(OrderError, match="O1 step 4: S3: not as expected"):
         decide(KNOWN, moved, rq.ApproveOrder(order_id="O1"))
 
 
@@ -390,8 +394,8 @@ def test_a_step_that_compares_phases_needs_readings_in_phase() -> None:
     order = state.open_order
     assert order is not None
     n = next(step["n"] for step in order.steps if step["action"] == "check_phasing")
-    for k in range(1, n):
-        state = ask(state, rq.SignStep(order_id=order.order_id, n=k))
+    for step in order.steps[: n - 1]:
+        state = ask(state, signature("O3", step))
     with pytest.raises(OrderError, match="phase A was not compared"):
         decide(KNOWN, state, rq.SignStep(order_id=order.order_id, n=n))
     signed = decide_one(state, rq.SignStep(order_id=order.order_id, n=n, measured=IN_PHASE))
@@ -411,16 +415,17 @@ def test_an_order_is_stopped_once_with_its_reason() -> None:
 
 def test_a_stopped_order_is_drafted_again_from_where_it_stopped() -> None:
     state = approve(declared(), "restore")
-    for n in (1, 2):
-        state = ask(state, rq.SignStep(order_id="O1", n=n))
+    for step in state.orders[0].steps[:5]:
+        state = ask(state, signature("O1", step))
     state = ask(state, rq.StopOrder(order_id="O1", reason="rain"))
     drafted = decide(KNOWN, state, rq.DraftOrder(purpose="restore"))[-1]
     assert isinstance(drafted, ev.OrderDrafted)
-    # Parked at E2 already: that is checked now, no longer done.
-    assert [(step["action"], step["enclosure"]) for step in drafted.steps[:3]] == [
+    # Clearance asked for, R1 tagged, parked and tagged at E2 already: that is checked now, no longer done.
+    assert [(step["action"], step["enclosure"]) for step in drafted.steps[:4]] == [
         ("check_open", "R1"),
         ("check_open", "E2"),
         ("open", "E3"),
+        ("tag", "E3"),
     ]
 
 
@@ -474,10 +479,11 @@ def test_what_is_left_otherwise_is_listed_and_needs_a_note() -> None:
 
 
 def test_a_missing_repair_needs_a_note() -> None:
+    state = sign_all(approve(played("restored"), "release"))
     with pytest.raises(OrderError) as refused:
-        decide(KNOWN, played("restored"), rq.CloseCase())
+        decide(KNOWN, state, rq.CloseCase())
     assert said(refused.value)[-1] == "is not recorded"
-    assert decide_one(played("restored"), rq.CloseCase(note="replaced next week"))
+    assert decide_one(state, rq.CloseCase(note="replaced next week"))
 
 
 def test_an_open_order_keeps_the_case_open() -> None:

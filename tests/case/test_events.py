@@ -26,6 +26,7 @@ OLD_BODIES: list[tuple[str, dict[str, Any]]] = [
     ("order_approved", {"order_id": "O1"}),
     ("step_signed", {"order_id": "O1", "n": 1}),
     ("order_stopped", {"order_id": "O1", "reason": "rain"}),
+    ("clearance_transferred", {"holder": "J. Orme", "to": "T. Vance", "reason": "end of shift"}),
     (
         "repair_recorded",
         {

@@ -390,7 +390,7 @@ def test_a_proof_of_no_voltage_may_carry_its_reading() -> None:
         (PROVEN | {"reading_kv": 7.2}, "there is a source"),
         (PROVEN | {"reading_kv": 1.0}, "too much for a dead end"),
         ({"reading_kv": 0.0, "tester_before": True}, "not proven on a live source after"),
-        (PROVEN, "cannot be used"),
+        (PROVEN, "waits for the proof of no voltage"),
     ],
 )
 def test_a_reading_that_does_not_prove_it_dead_refuses_the_step(measured: dict[str, Any], said: str) -> None:

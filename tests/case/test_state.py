@@ -23,6 +23,7 @@ from case.playing import (
     opened,
     played,
     sign_all,
+    signature,
 )
 from loopmend.case import events as ev
 from loopmend.case import requests as rq
@@ -79,27 +80,28 @@ def test_an_elbow_moved_is_counted_only_where_it_changes_who_is_out() -> None:
 
 
 def test_steps_move_the_positions_and_the_crew_one_by_one() -> None:
-    # Order: check R1, park S3 at E2, park S3 at E3, close R1 (E1, E2 back), close S4 at E4 (E3 back).
+    # Order: ask for the clearance, check and tag R1, park and tag S3 at E2 and at E3, take the tag off R1 and close it
+    # (E1, E2 back), close S4 at E4 (E3 back).
     state = approve(declared(), "restore")
     assert (state.open_order, state.phase) == (state.orders[0], "fault found")
-    expected = [("R1", 60), ("E2", 60), ("E3", 60), ("R1", 30), ("E4", 0)]
-    for n, (place, customers) in enumerate(expected, start=1):
-        state = ask(state, rq.SignStep(order_id="O1", n=n), at=n)
-        assert (state.crew_at, state.out_history[-1][2]) == (place, customers)
-        assert state.orders[0].status == ("done" if n == 5 else "under way")
+    places = ["E2", "R1", "R1", "E2", "E2", "E3", "E3", "R1", "R1", "E4"]
+    for n, place in enumerate(places, start=1):
+        state = ask(state, signature("O1", state.orders[0].steps[n - 1]), at=n)
+        assert (state.crew_at, state.out_history[-1][2]) == (place, {9: 30, 10: 0}.get(n, 60))
+        assert state.orders[0].status == ("done" if n == 10 else "under way")
     assert (state.phase, state.open_order, state.now.open_devices) == ("restored", None, frozenset())
-    assert [signature.at for signature in state.orders[0].signatures] == [minute(n) for n in range(1, 6)]
+    assert [signature.at for signature in state.orders[0].signatures] == [minute(n) for n in range(1, 11)]
 
 
 def test_customer_minutes_are_customers_out_times_minutes() -> None:
-    # 60 out from minute 0, 30 from minute 60 (R1 closed), none from minute 70 (S4 closed):
-    # 60 * 60 + 30 * 10 = 3900 at the end; at minute 65, 60 * 60 + 30 * 5 = 3750; at minute 30, 60 * 30 = 1800.
-    state = sign_all(approve(declared(), "restore"), at=30, pace=10)
+    # Steps at minute 20, 25, ...: 60 out from minute 0, 30 from minute 60 (step 9: R1 closed), none from minute 65
+    # (step 10: S4 closed). 60 * 60 + 30 * 5 = 3750 at the end; 60 * 60 + 30 * 2 = 3660 at 62; 60 * 30 = 1800 at 30.
+    state = sign_all(approve(declared(), "restore"), at=20, pace=5)
     assert [(entry[0], entry[2]) for entry in state.out_history if entry[2] != 60] == [
         (minute(60), 30),
-        (minute(70), 0),
+        (minute(65), 0),
     ]
-    exact = {30: 1800.0, 60: 3600.0, 65: 3750.0, 70: 3900.0, 500: 3900.0}
+    exact = {30: 1800.0, 60: 3600.0, 62: 3660.0, 65: 3750.0, 500: 3750.0}
     assert {at: customer_minutes(state, minute(at)) for at in exact} == exact
 
 
@@ -163,7 +165,8 @@ def test_a_span_that_fails_again_after_its_repair_is_faulted_again() -> None:
 
 
 def test_a_stopped_order_is_over_and_keeps_its_reason() -> None:
-    state = ask(approve(declared(), "restore"), rq.SignStep(order_id="O1", n=1))
+    state = approve(declared(), "restore")
+    state = ask(state, signature("O1", state.orders[0].steps[0]))
     state = ask(state, rq.StopOrder(order_id="O1", reason="elbow will not seat"))
     order = state.orders[0]
     assert (order.status, order.stopped, order.next_step, state.open_order) == (
@@ -257,5 +260,5 @@ def test_an_old_stream_can_go_on() -> None:
     due = state.orders[0].next_step
     assert due is not None
     assert (due["n"], state.orders[0].signatures[2].found) == (4, "it holds")
-    state = ask(state, rq.SignStep(order_id="O1", n=4), at=25)
+    state = ask(state, rq.SignStep(order_id="O1", n=4, confirmed_by="T. Vance"), at=25)
     assert (state.phase, customer_minutes(state, minute(60))) == ("restored", 1350.0)
