@@ -71,7 +71,8 @@ def ask_case(now: Situation, *, first: Move | None = None, sure_from: float | No
     first
         Move to begin with instead of the one planned.
     sure_from
-        Share of one suspect from which on it is declared although the plan would go on; None: never before the plan.
+        Share of one suspect from which on it is declared although the plan would split on; None: never. A plan that
+        weighs wrong answers declares by itself.
     """
     points: dict[Path, _Point] = {}
 
@@ -132,6 +133,8 @@ def _tested(dead: DeadPart, move: Move) -> tuple[str, ...]:
 
 def _side(dead: DeadPart, move: Move) -> Literal["beyond", "near"]:
     known = frozenset(dead.spans)
+    if move.side:
+        return move.side
     if move.under_test:
         return "beyond" if frozenset(move.under_test) & frozenset(move.beyond) else "near"
     return "beyond" if any(name in known for name in move.beyond) else "near"
@@ -139,6 +142,8 @@ def _side(dead: DeadPart, move: Move) -> Literal["beyond", "near"]:
 
 def _indicator(now: Situation, move: Move) -> Elbow:
     """Elbow of the move that carries an indicator."""
+    if move.indicators:
+        return move.indicators[0]
     circuit = now.known.circuit
     mounted = [(span, end) for span, end in move.park if circuit.spans.indicator[circuit.span_row[span], end]]
     return (mounted or list(move.park))[0]
@@ -152,8 +157,8 @@ def _plan(now: Situation, path: Path, first: Move | None, sure_from: float | Non
     found = plan_next(now.known, now.dead, now.assumptions, now.observations, now.posterior, parked=now.parked)
     move = first or found.next
     if move.action in ANSWERS:
-        likeliest = now.posterior.suspects[0]
-        if first is None and sure_from is not None and likeliest.p >= sure_from:
+        shown = now.posterior.suspects[0].p * (1.0 - now.posterior.gone)
+        if first is None and sure_from is not None and not found.hedged and shown >= sure_from:
             return _Point(_declare(now, now.posterior))
         return _move(now, now.posterior, move)
     if move.action == "isolate":
@@ -179,6 +184,8 @@ def _move(now: Situation, posterior: Posterior, move: Move) -> _Point:
         tested=() if reading else _tested(now.dead, move),
         side="" if reading else _side(now.dead, move),
         suspects=suspects,
+        close_at=move.close_at,
+        here=move.here,
         outcomes=outcomes,
         why=move.why,
         crew_minutes=move.expected_crew_minutes,

@@ -11,7 +11,7 @@ import typer
 from loopmend.cli.answers import answering, print_json
 from loopmend.cli.cases import AsJson, CaseId, Folder, StoreUrl, app
 from loopmend.workbench.desk import open_desk
-from loopmend.workbench.plan_sheets import write_plan_sheet
+from loopmend.workbench.plan_sheets import LEAST_P_ON_PAPER, write_plan_sheet
 from loopmend.workbench.sheets import write_order_sheet
 
 
@@ -65,6 +65,9 @@ def plan_sheet(
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Where to: FILE.pdf, or FILE.html for offline.")],
     paper: Annotated[PaperSize, typer.Option(help="Paper of the PDF.")] = PaperSize.LETTER,
     unit: Annotated[Unit, typer.Option(help="Unit of lengths.")] = Unit.FEET,
+    least_share: Annotated[
+        float, typer.Option(min=1e-6, max=1.0, help="Leave out places less likely than this, where tests are doubtful.")
+    ] = LEAST_P_ON_PAPER,
     folder: Folder = None,
     store: StoreUrl = None,
     *,
@@ -76,7 +79,7 @@ def plan_sheet(
     Example: loopmend case plan-sheet C-0001 --out plan.pdf
     """
     desk = open_desk(folder, store)
-    document = write_plan_sheet(desk, case_id, out, paper=paper.value, unit=unit.value)
+    document = write_plan_sheet(desk, case_id, out, paper=paper.value, unit=unit.value, least_p=least_share)
     if as_json:
         print_json(document)
     else:

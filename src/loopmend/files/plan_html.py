@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from html import escape
 
-from loopmend.files.order_sheet import ranges
 from loopmend.files.plan_sheet import ACTION_WORDS, PLAN_LEGEND, USE, PlanSheet, SheetBranch, SheetPlace
 from loopmend.files.sheet_web import RULES, box_html, facts_html, foot_html, oneline_html, page_html
 
@@ -60,10 +59,7 @@ def _place(place: SheetPlace, places: Mapping[int, SheetPlace]) -> str:
     street = f"<span>{escape(place.street)}</span>" if place.street else ""
     does = "".join(f'<p class="do">{escape(text)}</p>' for text in place.does)
     more = [f"Suspect: {place.suspects}"] if place.suspects else []
-    if place.inconclusive:
-        more.append(place.inconclusive[:1].upper() + place.inconclusive[1:])
-    if place.cautions:
-        more.append(f"Cautions: {ranges(place.cautions)}")
+    more += [place.small_print] if place.small_print else []
     small = "".join(f"<p><small>{escape(text)}</small></p>" for text in more)
     answers = "".join(_answer(branch) for branch in place.branches)
     first = " first" if place.before == 0 else ""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from functools import partial
 
-from loopmend.files.order_sheet import ranges
 from loopmend.files.plan_sheet import (
     ACTION_WORDS,
     COLUMNS,
@@ -28,9 +27,9 @@ from loopmend.files.sheet_page import (
 
 BOX = 5.5
 PAD = 0.8
-ANSWER_SHARE = 0.36
+ANSWER_SHARE = 0.27
 """Part of the last column for the answer; the rest says where it leads."""
-TIME_ROOM = 28.0
+TIME_ROOM = 24.0
 
 
 def render_plan_pdf(sheet: PlanSheet, *, paper: Paper = "letter") -> bytes:
@@ -96,10 +95,7 @@ def _cells(place: SheetPlace) -> list[list[Line]]:
     back = f"from {place.before}" if place.before else "start"
     does: list[Line] = [(ACTION_WORDS[place.action], 13.0, True)]
     does += [(text, 12.0, False) for text in place.does]
-    if place.inconclusive:
-        does.append((place.inconclusive[:1].upper() + place.inconclusive[1:], 9.5, False))
-    if place.cautions:
-        does.append((f"Cautions: {ranges(place.cautions)}", 9.5, False))
+    does.append((place.small_print, 9.0, False))
     where: list[Line] = [(place.enclosure, 15.0, True), (place.street, 11.5, False)]
     where.append((f"Suspect: {place.suspects}" if place.suspects else "", 9.5, False))
     return [[(str(place.n), 20.0, True), (back, 9.0, False)], where, does]
@@ -128,14 +124,20 @@ def _row(page: SheetPage, place: SheetPlace) -> None:
     page.set_y(top + height)
 
 
-def _answer_lines(branch: SheetBranch) -> list[Line]:
-    return [(branch.leads, 14.0, True), *((text, 10.5, False) for text in branch.does)]
-
-
 def _answer_height(page: SheetPage, branch: SheetBranch, width: float) -> float:
-    told = width * (1 - ANSWER_SHARE) - TIME_ROOM
-    words = page.height_of(branch.heading, 11.5, width * ANSWER_SHARE - BOX - 4.0, bold=True)
-    return max(_height(page, _answer_lines(branch), told), words, BOX + 2.0) + 3.0
+    right = width * (1 - ANSWER_SHARE)
+    told = page.height_of(branch.leads, 13.5, right - TIME_ROOM - 2 * PAD, bold=True)
+    told += _height(page, _end_lines(branch), right)
+    left = _height(page, _answer_lines(branch), width * ANSWER_SHARE - BOX - 3.0)
+    return max(told, left, BOX + 1.5) + 3.0
+
+
+def _answer_lines(branch: SheetBranch) -> list[Line]:
+    return [(branch.answer.upper(), 11.5, True), (branch.share, 9.5, False)]
+
+
+def _end_lines(branch: SheetBranch) -> list[Line]:
+    return [(text, 10.5, False) for text in branch.does]
 
 
 def _answers(page: SheetPage, place: SheetPlace, heights: list[float], box: tuple[float, float, float, float]) -> None:
@@ -148,15 +150,21 @@ def _answers(page: SheetPage, place: SheetPlace, heights: list[float], box: tupl
     for branch, own in zip(place.branches, heights, strict=True):
         if y > top:
             page.line(x, y, x + width, y)
-        page.set_line_width(0.6)
-        page.rect(x + 1.5, y + 1.8, BOX, BOX)
-        page.set_line_width(0.3)
-        page.put(branch.heading, 11.5, (x + BOX + 3.0, y + 1.8, width * ANSWER_SHARE - BOX - 4.0), bold=True)
-        at = y + 1.2
-        for text, size, bold in _answer_lines(branch):
-            room = width * (1 - ANSWER_SHARE) - TIME_ROOM
-            at = page.put(text, size, (x + width * ANSWER_SHARE, at, room - 2 * PAD), bold=bold)
-        page.put("time", 8.0, (x + width - TIME_ROOM, y + 1.0, TIME_ROOM))
-        line = y + BOX + 2.5
-        page.line(x + width - TIME_ROOM + 8.0, line, x + width - 2.0, line)
+        _answer(page, branch, (x, y, width))
         y += own + spare
+
+
+def _answer(page: SheetPage, branch: SheetBranch, box: tuple[float, float, float]) -> None:
+    x, y, width = box
+    page.set_line_width(0.6)
+    page.rect(x + 1.5, y + 1.8, BOX, BOX)
+    page.set_line_width(0.3)
+    below = y + 1.5
+    for text, size, bold in _answer_lines(branch):
+        below = page.put(text, size, (x + BOX + 3.0, below, width * ANSWER_SHARE - BOX - 3.0), bold=bold)
+    left, right = x + width * ANSWER_SHARE, width * (1 - ANSWER_SHARE)
+    at = page.put(branch.leads, 13.5, (left, y + 1.2, right - TIME_ROOM - 2 * PAD), bold=True)
+    for text, size, bold in _end_lines(branch):
+        at = page.put(text, size, (left, at, right - 2 * PAD), bold=bold)
+    page.put("time", 8.0, (x + width - TIME_ROOM, y + 3.2, TIME_ROOM))
+    page.line(x + width - TIME_ROOM + 7.0, y + 6.6, x + width - 2.0, y + 6.6)

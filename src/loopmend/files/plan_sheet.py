@@ -10,7 +10,7 @@ from loopmend.files.paper_oneline import LEGEND
 from loopmend.network.oneline import OneLineView
 
 COLUMNS = ("No.", "Go to", "Do this", "Answer: tick it, write the time, go on")
-SHARES = (0.065, 0.185, 0.33, 0.42)
+SHARES = (0.065, 0.17, 0.335, 0.43)
 """Share of the width that each column gets."""
 
 PLAN_LEGEND = LEGEND.replace("step of this order", "number of a place in this plan, the first three at each")
@@ -95,6 +95,12 @@ class SheetPlace:
     branches: tuple[SheetBranch, ...]
     inconclusive: str = ""
 
+    @property
+    def small_print(self) -> str:
+        """What to do if there is no answer, and the cautions by number."""
+        cautions = f"Cautions {ranges(self.cautions)}." if self.cautions else ""
+        return " ".join(filter(None, (self.inconclusive, cautions)))
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanSheet:
@@ -153,7 +159,7 @@ class PlanSheet:
     def status_words(self) -> str:
         """What it is, large."""
         drill = "DRILL, NOTHING IS REAL. " if self.drill else ""
-        return f"{drill}PLAN, NO SWITCHING ORDER. GOOD ONLY AS LONG AS NOTHING ELSE IS ON RECORD: ASK IF YOU CAN."
+        return f"{drill}PLAN, NO SWITCHING ORDER. VOID ONCE ANYTHING ELSE IS ON RECORD."
 
     @property
     def reference(self) -> str:

@@ -14,7 +14,6 @@ from typing import Literal
 
 from loopmend.locate.dead import Elbow
 from loopmend.locate.moves import Action
-from loopmend.network.assets import End
 
 Answer = Literal["bad", "good", "tripped", "not_tripped", "held", "not_held"]
 """What a move can tell: of a test, of an indicator, of a stretch energized."""
@@ -73,6 +72,9 @@ class Stage:
         Suspects left, those that matter first or in order along the dead part.
     outcomes
         Answers with their probabilities, which sum to 1; none where the path ends.
+    close_at, here
+        To energize: enclosures where the side can be joined to supply, any one of them; whether the elbow is parked
+        already, with the crew there.
     why
         One sentence, or why the path ends.
     crew_minutes, customer_minutes
@@ -85,6 +87,8 @@ class Stage:
     tested: tuple[str, ...] = ()
     side: Literal["beyond", "near", ""] = ""
     suspects: tuple[str, ...] = ()
+    close_at: tuple[str, ...] = ()
+    here: bool = False
     outcomes: tuple[Outcome, ...] = ()
     why: str = ""
     crew_minutes: float = 0.0
@@ -261,9 +265,3 @@ def _number(stages: Mapping[Path, Stage], waiting: set[Path]) -> tuple[AheadNode
 
 def _outcomes(stages: Mapping[Path, Stage], path: Path) -> tuple[Outcome, ...]:
     return stages[path].outcomes if path in stages else ()
-
-
-def elbow_words(elbow: Elbow) -> str:
-    """Say an elbow in a few words: span and end."""
-    span, end = elbow
-    return f"{span} ({End(end).label} end)"

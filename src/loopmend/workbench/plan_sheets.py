@@ -24,8 +24,18 @@ from loopmend.network.tracing import trace_supply
 from loopmend.workbench.cases import load_case
 from loopmend.workbench.cautions import ADVICE, approach_text, cautions_for
 from loopmend.workbench.desk import Desk
-from loopmend.workbench.plan_tree import AGAIN, ANSWER_WORDS, PlanWalk, open_walk, say_stage, tree_notes, work_out
+from loopmend.workbench.plan_tree import ANSWER_WORDS, PlanWalk, open_walk, say_stage, tree_notes, work_out
 from loopmend.workbench.sheets import SheetKind
+
+NO_ANSWER = {
+    "split": "Inconclusive twice: call the dispatcher.",
+    "read": "Cannot be read: call the dispatcher.",
+    "energize": "No order to be had: call again, do not go on.",
+}
+"""What to do where a place has no answer, in short; the box on the first page says more."""
+
+LEAST_P_ON_PAPER = 0.01
+"""On paper a doubtful plan holds the places at least this likely: twice as many pages serve few more courses. Ours."""
 
 FEW = 4
 """Suspects named on the sheet; of more the number is said."""
@@ -87,6 +97,7 @@ def write_plan_sheet(
     paper: Paper = "letter",
     unit: LengthUnit = "ft",
     zone: tzinfo | None = None,
+    least_p: float = LEAST_P_ON_PAPER,
     progress: Callable[[int], None] | None = None,
 ) -> dict[str, Any]:
     """Write the plan of a case for the truck, whole or not at all: the ``loopmend/plan-sheet/1`` document.
@@ -95,7 +106,7 @@ def write_plan_sheet(
     ----------
     path
         Ending in ``.pdf`` or ``.html``; replaced if it is there.
-    progress
+    least_p, progress
         As in `plan_tree`.
 
     Raises
@@ -106,7 +117,7 @@ def write_plan_sheet(
     kind = path.suffix.lower().lstrip(".")
     if kind not in get_args(SheetKind):
         raise DataError.about(path.name, "file", "is neither .pdf nor .html", path.suffix, "name it .pdf or .html")
-    walk = open_walk(desk, case_id)
+    walk = open_walk(desk, case_id, least_p=least_p)
     work_out(walk, progress)
     sheet = build_plan_sheet(desk, walk, unit=unit, zone=zone)
     content = render_plan_sheet(sheet, "pdf" if kind == "pdf" else "html", paper=paper)
@@ -151,7 +162,7 @@ def _place(walk: PlanWalk, tree: Ahead, node: AheadNode, cautions: tuple[str, ..
         suspects=_suspects(stage.suspects),
         cautions=tuple(number for number, text in enumerate(cautions, start=1) if text in held),
         branches=tuple(_branch(walk, tree, branch) for branch in node.branches),
-        inconclusive=AGAIN if stage.action == "split" else "",
+        inconclusive=NO_ANSWER.get(stage.action, ""),
     )
 
 

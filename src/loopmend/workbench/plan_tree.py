@@ -95,8 +95,14 @@ class PlanWalk:
                 return
 
 
-def open_walk(desk: Desk, case_id: str, *, limits: Limits | None = None) -> PlanWalk:
+def open_walk(desk: Desk, case_id: str, *, least_p: float = Limits().least_p) -> PlanWalk:
     """Open the plan of a case to be walked ahead.
+
+    Parameters
+    ----------
+    least_p
+        Where tests are doubtful, a place less likely than this is not worked out, above 0 up to 1. Where every test is
+        taken as true, all of the plan is, as far as its number of places allows.
 
     Raises
     ------
@@ -109,7 +115,7 @@ def open_walk(desk: Desk, case_id: str, *, limits: Limits | None = None) -> Plan
     if plan is None:
         raise DataError(hindrance)
     situation = situation_of(case, found)
-    walk = _open(situation, plan, limits)
+    walk = _open(situation, plan, least_p)
     return PlanWalk(**walk, case_id=case_id, version=case.state.version)
 
 
@@ -138,14 +144,17 @@ def _require_open(case: LoadedCase, found: Assessment) -> None:
         raise DataError(found.contradiction)
 
 
-def _open(situation: Situation, plan: Plan, limits: Limits | None) -> dict[str, Any]:
+def _open(situation: Situation, plan: Plan, least_p: float) -> dict[str, Any]:
+    if not 0.0 < least_p <= 1.0:
+        remedy = "give a share above 0, up to 1"
+        raise DataError.about("", "plan tree", "least share of a place is out of range", least_p, remedy)
     posterior = situation.posterior
     trusted = posterior is not None and posterior.trusted
     if trusted and plan.root is not None:
         ask = ask_proven(situation.known.circuit, plan.root)
     else:
         ask = ask_case(situation, sure_from=ALMOST_SURE)
-    walk = Walk(ask, limits or (WHOLE if trusted else Limits()))
+    walk = Walk(ask, WHOLE if trusted else Limits(least_p=least_p))
     return {
         "circuit": situation.known.circuit,
         "dead": situation.dead,
@@ -157,7 +166,11 @@ def _open(situation: Situation, plan: Plan, limits: Limits | None) -> dict[str, 
 
 
 def plan_tree(
-    desk: Desk, case_id: str, *, limits: Limits | None = None, progress: Callable[[int], None] | None = None
+    desk: Desk,
+    case_id: str,
+    *,
+    least_p: float = Limits().least_p,
+    progress: Callable[[int], None] | None = None,
 ) -> dict[str, Any]:
     """Walk the plan of a case ahead: the ``loopmend/plan-tree/1`` document.
 
@@ -172,7 +185,7 @@ def plan_tree(
     LoopmendError
         As `open_walk`.
     """
-    return finish_walk(open_walk(desk, case_id, limits=limits), progress)
+    return finish_walk(open_walk(desk, case_id, least_p=least_p), progress)
 
 
 def plan_with_tree(
@@ -182,7 +195,7 @@ def plan_with_tree(
     objective: str = "customer-minutes",
     restoration: str = "in-place",
     field_map: Path | None = None,
-    limits: Limits | None = None,
+    least_p: float = Limits().least_p,
     progress: Callable[[int], None] | None = None,
 ) -> dict[str, Any]:
     """Plan from a case file: the ``loopmend/plan/1`` document, with the plan walked ahead under the key ``tree``.
@@ -193,7 +206,7 @@ def plan_with_tree(
         If the circuit or the case cannot be used, or its records contradict each other.
     """
     planned = plan_file(path, case, {"objective": objective, "restoration": restoration}, field_map)
-    walk = PlanWalk(**_open(planned.situation, planned.plan, limits))
+    walk = PlanWalk(**_open(planned.situation, planned.plan, least_p))
     return {**file_document(planned), "tree": finish_walk(walk, progress)}
 
 
@@ -299,23 +312,31 @@ def say_stage(walk: PlanWalk, stage: Stage) -> list[str]:
     park = [f"{span} ({end.label} end)" for span, end in _tested_first(stage)]
     where = {"beyond": "away from the source", "near": "towards the source", "": ""}[stage.side]
     if stage.action == "split":
-        return [f"Park the elbow of {' or of '.join(park)}", f"Test {where}: {_named(walk, stage)}"]
+        return [_parked(stage, park), f"Test {where}: {_named(walk, stage)}"]
     if stage.action == "read":
         return [f"Read the indicator at the elbow of {park[0]}"]
     if stage.action == "energize":
+        by = f" by closing at {' or '.join(stage.close_at)}" if stage.close_at else ""
         return [
-            f"On the dispatcher's order only: close the elbow of {' or of '.join(park)} {where} onto "
-            f"{_named(walk, stage)}",
-            "See whether it holds",
+            _parked(stage, park),
+            f"On the dispatcher's order only: energize {where}{by}: {_named(walk, stage)}; see whether it holds",
         ]
     if stage.action == "isolate":
-        ends = [f"{span} at {walk.circuit.enclosure_at(span, end)}" for span, end in stage.park]
-        return [
-            f"Isolate {' and '.join(stage.tested)}",
-            f"Park {' and '.join(ends)}, prove dead, ground",
-            "Tell the dispatcher",
-        ]
+        return [f"Isolate {' and '.join(stage.tested)}", _isolating(walk, stage)]
     return [f"{CALL}: {stage.why.rstrip('.')}" if stage.why else CALL]
+
+
+def _isolating(walk: PlanWalk, stage: Stage) -> str:
+    """Say where a span is parked at both ends, or which elbows are at an enclosure."""
+    ends: dict[str, list[str]] = {}
+    for span, end in stage.park:
+        ends.setdefault(span, []).append(walk.circuit.enclosure_at(span, end))
+    told = [f"{span} at {' and '.join(places)}" for span, places in ends.items()]
+    return f"Park {'; '.join(told)}. Prove dead, ground, tell the dispatcher"
+
+
+def _parked(stage: Stage, park: list[str]) -> str:
+    return "Leave the elbow parked" if stage.here else f"Park the elbow of {' or of '.join(park)}"
 
 
 def _named(walk: PlanWalk, stage: Stage) -> str:
