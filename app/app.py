@@ -16,6 +16,7 @@ PAGES = [
     st.Page("screens/crew.py", title="Field crew", url_path="crew"),
     st.Page("screens/planner.py", title="Planner", url_path="planner"),
     st.Page("screens/circuits.py", title="Circuits", url_path="circuits"),
+    st.Page("screens/drill.py", title="Drill", url_path="drill"),
 ]
 
 page = st.navigation(PAGES, position="top")

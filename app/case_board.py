@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import streamlit as st
 
+from drill_band import show_band
 from loopmend.workbench.screens import BoardRow, CaseScreen, load_board
 from oneline_words import enclosure_sentence, span_sentence
 from session import desk, plain
@@ -12,8 +15,12 @@ FIGURES_SECONDS = 15.0
 """How often the customer-minutes are counted again while nothing is recorded."""
 
 
-def choose_case(board: tuple[BoardRow, ...], *, open_only: bool = False) -> str | None:
+DRILLS = "Drills, nothing is real"
+
+
+def choose_case(board: Sequence[BoardRow], *, open_only: bool = False) -> str | None:
     """Show the board and let one case be chosen; the choice is kept in the address and between the screens."""
+    board = _one_kind([row for row in board if not open_only or row.phase != "closed"])
     opened = [row for row in board if row.phase != "closed"]
     closed = [] if open_only else [row for row in board if row.phase == "closed"]
     if not opened and not closed:
@@ -26,14 +33,42 @@ def choose_case(board: tuple[BoardRow, ...], *, open_only: bool = False) -> str 
     chosen = _choose(rows, asked) if len(rows) > 1 or not open_only else rows[0].case_id
     if closed:
         st.toggle(f"Show closed cases ({len(closed)})", value=wants_closed, key="board-closed", persist_state="session")
-    st.session_state["case-shown"] = st.query_params["case"] = chosen
+    st.session_state["case-shown"] = st.session_state["board-asked"] = st.query_params["case"] = chosen
+    if next(row.drill for row in rows if row.case_id == chosen):
+        show_band(chosen)
     return chosen
+
+
+def _one_kind(board: list[BoardRow]) -> list[BoardRow]:
+    """Show real cases or drills, never both in one list; those of the case that is asked for come first."""
+    kinds = {kind: [row for row in board if row.drill is (kind == DRILLS)] for kind in ("Cases", DRILLS)}
+    if kinds["Cases"] and kinds[DRILLS]:
+        asked = _asked()
+        if asked != st.session_state.get("board-asked"):
+            st.session_state["board-asked"] = asked
+            st.session_state["board-kind"] = DRILLS if asked in [row.case_id for row in kinds[DRILLS]] else "Cases"
+        chosen = st.segmented_control(
+            "Board", list(kinds), key="board-kind", required=True, label_visibility="collapsed"
+        )
+        kind = str(chosen)
+    else:
+        kind = DRILLS if kinds[DRILLS] else "Cases"
+    if kind == DRILLS:
+        st.markdown(f"#### {DRILLS}")
+    return kinds[kind]
+
+
+def _asked() -> str:
+    """Case that is asked for: just opened, in the address, or the last one shown."""
+    state = st.session_state
+    return str(state.get("case-next") or st.query_params.get("case") or state.get("case-shown") or "")
 
 
 def _choose(rows: list[BoardRow], asked: str | None) -> str:
     ids = [row.case_id for row in rows]
+    key = "case-drill" if rows[0].drill else "case"
     if (next_one := st.session_state.pop("case-next", None)) in ids:
-        st.session_state["case"] = next_one
+        st.session_state[key] = next_one
     labels = {row.case_id: f"**{row.case_id}** {plain(row.title or row.operated)}" for row in rows}
     index = ids.index(asked) if asked in ids else 0
     chosen = st.radio(
@@ -42,7 +77,7 @@ def _choose(rows: list[BoardRow], asked: str | None) -> str:
         index=index,
         format_func=labels.__getitem__,
         captions=[_row_words(row) for row in rows],
-        key="case",
+        key=key,
         label_visibility="collapsed",
     )
     return str(chosen)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 import evidence_cards as tests
+from drill_answers import offer_seen
 from loopmend.workbench import requests as rq
 from loopmend.workbench.cases import Opening, start_case
 from loopmend.workbench.circuits import list_circuits, load_circuit
@@ -84,6 +85,7 @@ def evidence_form(screen: CaseScreen, channel: rq.Channel) -> None:
             tests.test_card(screen, tuple(chosen), at or "", channel)
             return
         evidence = _evidence_choices(screen, str(kind), chosen)
+        offer_seen(screen, str(kind), chosen, str(evidence.get("end", "")), turn)
         note = st.text_input("Note", key=f"ev-note-{turn}")
         vouched = tests.called_in_by(f"ev-{turn}") if channel == "radio" else ""
         request = rq.RecordEvidence(

@@ -284,7 +284,7 @@ def test_a_case_is_opened_by_form_and_shown_at_once(desk: Desk, show: Show) -> N
     assert "DRILL: nothing here is real" in words(at)
     at.multiselect(key="new-operated").set_value(["R2"]).run()
     press(at, "Open the case")
-    assert at.radio(key="case").value == "D-0002"
+    assert at.radio(key="case-drill").value == "D-0002"
 
 
 def test_a_picked_span_and_enclosure_are_told_in_words(desk: Desk, show: Show) -> None:

@@ -81,7 +81,7 @@ def read_indicator(
 
 def energize(desk: Desk, case_id: str, spans: Sequence[str], *, actor: str, at: str, record: bool) -> dict[str, Any]:
     """Energize a stretch, and record whether it held where that is asked for."""
-    held = take_energized(desk, case_id, spans, actor=actor)
+    held = take_energized(desk, case_id, AskedTest(spans=tuple(spans), method="energize"), actor=actor)
     says = "It held." if held else "The fuse blew at once."
     document = _document(case_id, spans, at, "energize", says, "good" if held else "breakdown")
     if record:

@@ -31,7 +31,16 @@ from loopmend.workbench.other_readings import INSULATIONS, expected_resistance_m
 from loopmend.workbench.stretch import USUAL_SET_MOHM, Stretch, TestSet, find_stretch
 from loopmend.workbench.testing import Judged, judge_typed
 
-__all__ = ["AskedTest", "Difficulty", "TakenTest", "has_hidden", "start_drill", "take_indicator", "take_test"]
+__all__ = [
+    "AskedTest",
+    "Difficulty",
+    "TakenTest",
+    "has_hidden",
+    "start_drill",
+    "take_energized",
+    "take_indicator",
+    "take_test",
+]
 
 LARGEST_SEED = 2**31 - 1
 USUAL_NF_PER_KM = 200.0
@@ -173,12 +182,13 @@ def take_indicator(desk: Desk, case_id: str, span: str, end: str, *, actor: str)
     return answer_indicator(_dead_part(case), drill.hidden, span, End[end.upper()], drill.luck)
 
 
-def take_energized(desk: Desk, case_id: str, spans: Sequence[str], *, actor: str) -> bool:
+def take_energized(desk: Desk, case_id: str, asked: AskedTest, *, actor: str) -> bool:
     """Energize a stretch in a drill: whether it holds."""
     case, drill = require_running(desk, case_id)
-    case.circuit.require_spans(list(spans), "drill")
-    plain = AskedTest(spans=tuple(spans), method="energize")
-    asked = replace(plain, number=count_before(case.state.evidence, plain))
+    case.circuit.require_spans(list(asked.spans), "drill")
+    case.circuit.require_enclosures(list(asked.enclosures), "drill")
+    asked = replace(asked, method="energize", windings=False)
+    asked = replace(asked, number=count_before(case.state.evidence, asked))
     _note(desk, case_id, "energize", asked, "", actor)
     return answer_energized(drill.hidden, asked, drill.luck)
 

@@ -1,0 +1,102 @@
+"""Buttons of a drill under way that fill in what the instrument shows, where a crew would type it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection
+
+import streamlit as st
+
+from loopmend.workbench.drills import AskedTest, has_hidden, take_energized, take_indicator, take_test
+from loopmend.workbench.refusals import LoopmendError
+from loopmend.workbench.screens import CaseScreen
+from loopmend.workbench.stretch import USUAL_SET_MOHM, Stretch, TestSet
+from session import actor, desk, plain, refuse, show_refusal
+
+TAKE = "Take the readings (drill)"
+
+
+def offer_readings(
+    screen: CaseScreen,
+    method: str,
+    spans: tuple[str, ...],
+    enclosures: tuple[str, ...],
+    said: Collection[str],
+    *,
+    stretch: Stretch | None,
+    at: str,
+    key: str,
+) -> None:
+    """Offer the readings of a test; the fields of its form are filled in when they are taken."""
+    if not _is_answered(screen):
+        return
+    joined = () if method != "energize" and "no_winding" in said else enclosures
+    asked = AskedTest(spans=spans, enclosures=joined, method=method, windings="no_winding" not in said)
+
+    def take() -> None:
+        if method == "energize" or stretch is None:
+            held = take_energized(desk(), screen.case_id, asked, actor=actor())
+            st.session_state[f"{key}-shown"] = "It held." if held else "The fuse blew at once."
+            return
+        taken = take_test(desk(), screen.case_id, asked, actor=actor(), at=at, given=_set(stretch, key))
+        st.session_state[f"{key}-shown"] = taken.answer.says
+        if taken.answer.readings:
+            st.session_state[f"{key[:4]}-way"] = "typed"
+            st.session_state[f"{key}-typed-taken"] = list(taken.answer.readings)
+            st.session_state[f"{key}-typed-swung"] = "it jumped up" if taken.answer.swung else "no"
+        if taken.answer.mohm is not None:
+            st.session_state[f"{key}-mohm"] = taken.answer.mohm
+
+    _button(take, f"{key}-{method}-take")
+    _show(f"{key}-shown")
+
+
+def offer_seen(screen: CaseScreen, kind: str, spans: list[str], end: str, turn: int) -> None:
+    """Offer what an indicator shows, or whether a stretch holds that is energized."""
+    if not spans or not _is_answered(screen):
+        return
+    key = f"drill-{kind}-{turn}-{'-'.join(spans)}"
+
+    def take() -> None:
+        if kind == "indicator":
+            state = take_indicator(desk(), screen.case_id, spans[0], end, actor=actor())
+            st.session_state["ev-state"] = state
+            st.session_state[f"{key}-shown"] = f"It shows: {state.replace('_', ' ')}."
+            return
+        asked = AskedTest(spans=tuple(spans), method="energize")
+        held = take_energized(desk(), screen.case_id, asked, actor=actor())
+        st.session_state["ev-held"] = "held" if held else "did not hold"
+        st.session_state[f"{key}-shown"] = "It held." if held else "The fuse blew at once."
+
+    _button(take, f"{key}-take")
+    _show(f"{key}-shown")
+
+
+def _is_answered(screen: CaseScreen) -> bool:
+    return screen.drill and has_hidden(desk(), screen.case_id)
+
+
+def _set(stretch: Stretch, key: str) -> TestSet:
+    """The test set as the form has it."""
+    source = st.session_state.get(f"{key[:4]}-set-source") or round(stretch.reading_kv, 2)
+    mohm = st.session_state.get(f"{key[:4]}-set-mohm") or USUAL_SET_MOHM
+    return TestSet(source_kv=float(source), set_mohm=float(mohm))
+
+
+def _button(take: Callable[[], None], key: str) -> None:
+    """Draw the button; a refusal stays beside it. The fields are filled before they are drawn again."""
+
+    def pressed() -> None:
+        try:
+            take()
+        except LoopmendError as error:
+            refuse(key, [str(finding) for finding in error.findings])
+            return
+        refuse(key, [])
+
+    st.button(TAKE, key=key, width="stretch", on_click=pressed)
+    show_refusal(key)
+
+
+def _show(key: str) -> None:
+    if shown := st.session_state.get(key):
+        st.info(f"**The instrument:** {plain(str(shown))}")
