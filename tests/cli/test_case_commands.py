@@ -72,8 +72,9 @@ def test_start_infers_the_device_from_who_is_out(tmp_path: Path) -> None:
         (("--reported-out", "E9"), "E9"),
         (("--operated", "R1", "--crew-at", "E9"), "E9"),
         (("--operated", "R1", "--by", " "), ""),
+        (("--operated", "R1", "--operated-phases", "D"), ""),
     ],
-    ids=["nothing said", "no source", "unknown source", "unknown enclosure", "crew nowhere", "nobody"],
+    ids=["nothing said", "no source", "unknown source", "unknown enclosure", "crew nowhere", "nobody", "no such phase"],
 )
 def test_start_refused_records_nothing(tmp_path: Path, options: tuple[str, ...], asset: str) -> None:
     problems = refuse("case", "start", write_loop(tmp_path / "loop"), *BY, *options)
@@ -121,6 +122,13 @@ def test_records_narrow_the_suspects_and_can_be_taken_back(started: dict[str, An
     assert "V1 hipot test of S1, S2: good (N. Adair) WITHDRAWN: wrong elbow" in text
 
 
+@pytest.mark.usefixtures("started")
+def test_a_test_says_its_phases() -> None:
+    tested = ask("case", "test", "C-0001", "S1", "--verdict", "good", "--phases", "A", *BY)
+    assert tested["evidence"][0]["phases"] == "A"
+    assert "hipot test of S1 (phase A): good" in run("case", "show", "C-0001").stdout
+
+
 def test_contradiction_is_an_answer_that_says_what_to_do(started: dict[str, Any]) -> None:
     assert started["contradiction"] == []
     ask("case", "test", "C-0001", "S1", "--verdict", "breakdown", *BY)
@@ -151,6 +159,7 @@ def test_switch_moves_an_elbow_and_the_interlock_watches(started: dict[str, Any]
         ("test", "C-0001", "S1", "--verdict", "splendid", *BY),
         ("test", "C-0001", "S1", "--verdict", "good", "--at", "E9", *BY),
         ("test", "C-0001", "S1", "--verdict", "good", "--by", "\t"),
+        ("test", "C-0001", "S1", "--verdict", "good", "--phases", "B", *BY),
         ("indicator", "C-0001", "S1", "middle", "tripped", *BY),
         ("indicator", "C-0001", "S1", "from", "perhaps", *BY),
         ("energized", "C-0001", "S9", "--held", *BY),

@@ -81,6 +81,9 @@ def start(
     case: Annotated[Path | None, typer.Option("--case", exists=True, dir_okay=False, help="Case file (JSON).")] = None,
     crew_at: Annotated[str, typer.Option(help="Enclosure where the crew stands.")] = "",
     title: Annotated[str, typer.Option(help="A few words on the trouble.")] = "",
+    operated_phases: Annotated[
+        str, typer.Option(help="Phases whose fuses operated, for example A or BC; default: all.")
+    ] = "",
     folder: Folder = None,
     store: StoreUrl = None,
     command_id: CommandId = None,
@@ -93,7 +96,11 @@ def start(
     """
     desk = open_desk(folder, store)
     asked = cases.Opening(
-        operated=tuple(operated or ()), reported_out=tuple(reported_out or ()), crew_at=crew_at, title=title
+        operated=tuple(operated or ()),
+        reported_out=tuple(reported_out or ()),
+        crew_at=crew_at,
+        title=title,
+        assumptions={"operated_phases": operated_phases} if operated_phases else {},
     )
     case_id = cases.start_case(
         desk,
