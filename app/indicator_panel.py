@@ -23,7 +23,7 @@ from loopmend.workbench.planner import PlannerScreen
 from loopmend.workbench.refusals import LoopmendError
 from session import desk, plain, show_reasons
 
-TICK_SECONDS = 0.6
+TICK_SECONDS = 1.0
 """How long the server goes on between two looks at the stop button."""
 
 
@@ -74,18 +74,20 @@ def _start(screen: PlannerScreen, asked: PlacesAsked) -> None:
 
 def _go_on(study: PlacesStudy) -> None:
     """Go on for a moment, show how far, and stop if told to; redrawn by itself until the end."""
+    bar = st.progress(study.done, text=_how_far(study))
     if st.button("Stop", key="places-stop"):
         study.stopped = True
     advance(study, TICK_SECONDS)
-    document = places_document(study)
-    found = len(document["places"])
-    words = f"{found} of {document['count']} places found"
-    if found == document["count"]:
-        words += "; trying every set of places, to see whether another does better"
-    st.progress(min(study.done, 1.0), text=words)
-    _table(document)
+    bar.progress(study.done, text=_how_far(study))
+    _table(places_document(study))
     if not study.running:
         st.rerun()
+
+
+def _how_far(study: PlacesStudy) -> str:
+    found, most = len(study.placement.found), study.placement.most
+    trying = "; trying every set of places, to see whether another does better" if found == most else ""
+    return f"{found} of {most} places found{trying}"
 
 
 def _show(screen: PlannerScreen, study: PlacesStudy) -> None:
@@ -171,6 +173,6 @@ def _row(one: dict[str, Any]) -> dict[str, Any]:
 
 def _curve_words(document: dict[str, Any]) -> str:
     """Say the curve for those who cannot see it."""
-    left = [f"{one['customer_minutes']['per_failure']:,.0f} with {one['n']}" for one in document["places"]]
     now = document["now"]["per_failure"]
-    return f"Customer-minutes a failure: {now:,.0f} now, {', '.join(left)}"
+    saved = [f"{now - one['customer_minutes']['per_failure']:,.0f} with {one['n']}" for one in document["places"]]
+    return f"Customer-minutes saved a failure: {', '.join(saved)}; without any more, {now:,.0f} are expected"

@@ -1,4 +1,4 @@
-"""The curve of diminishing return: customer-minutes left after each indicator more."""
+"""The curve of diminishing return: customer-minutes saved by one indicator more, two more, and so on."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ HEIGHT = 260
 
 
 def draw_curve(document: dict[str, Any]) -> alt.LayerChart:
-    """Draw what is left after each place, with its enclosure written at it, over what is there now.
+    """Draw what all places up to each one save together, with its enclosure written at it.
 
     Parameters
     ----------
@@ -21,13 +21,14 @@ def draw_curve(document: dict[str, Any]) -> alt.LayerChart:
         ``loopmend/indicator-places/1``; a year where the failures are known, else a failure.
     """
     per = "per_failure" if document["failures_per_year"] is None else "per_year"
-    rows = [(0, document["now"][per], "now")]
-    rows += [(one["n"], one["customer_minutes"][per], one["enclosure"]) for one in document["places"]]
+    now = document["now"][per]
+    rows = [(0, 0.0, "")]
+    rows += [(one["n"], now - one["customer_minutes"][per], one["enclosure"]) for one in document["places"]]
     table = pd.DataFrame(rows, columns=["n", "minutes", "at"])
     chart = alt.Chart(table).encode(x=_x(len(rows) - 1), y=_y("year" if per == "per_year" else "failure", table))
     line = chart.mark_line(color=style.INK, strokeWidth=2)
     dots = chart.mark_point(color=style.INK, filled=True, size=60, opacity=1)
-    words = chart.mark_text(color=style.INK, fontSize=12, dx=6, dy=-9, align="left").encode(text="at:N")
+    words = chart.mark_text(color=style.INK, fontSize=12, dx=4, dy=16, align="left").encode(text="at:N")
     done: alt.LayerChart = alt.layer(line, dots, words).properties(height=HEIGHT).configure_view(strokeWidth=0)
     return done
 
@@ -50,6 +51,6 @@ def _y(per: str, table: pd.DataFrame) -> alt.Y:
     axis = alt.Axis(
         labelFontSize=13, titleFontSize=13, labelColor=style.INK, titleColor=style.INK, tickCount=5, gridColor="#e4e6ea"
     )
-    top = float(table["minutes"].max()) * 1.08 or 1.0  # room for the first word
+    top = float(table["minutes"].max()) * 1.15 or 1.0  # room for the last word
     scale = alt.Scale(domain=[0, top], nice=False)
-    return alt.Y("minutes:Q", title=f"customer-minutes a {per}", scale=scale, axis=axis)
+    return alt.Y("minutes:Q", title=f"customer-minutes saved a {per}", scale=scale, axis=axis)

@@ -188,20 +188,20 @@ def test_a_circuit_without_features_draws_nothing() -> None:
     assert list(build_places_group([], [], document())._children) == []
 
 
-def test_the_curve_starts_at_what_is_now_and_is_by_year_where_that_is_known() -> None:
+def test_the_curve_starts_at_nothing_saved_and_is_by_year_where_that_is_known() -> None:
     drawn = draw_curve(document()).to_dict()
     (rows,) = drawn["datasets"].values()
     assert [(row["n"], row["minutes"], row["at"]) for row in rows] == [
-        (0, 50.0, "now"),
-        (1, 49.0, "E1"),
-        (2, 48.0, "E2"),
-        (3, 47.0, "E1"),
+        (0, 0.0, ""),
+        (1, 1.0, "E1"),
+        (2, 2.0, "E2"),
+        (3, 3.0, "E1"),
     ]
-    assert drawn["layer"][0]["encoding"]["y"]["title"] == "customer-minutes a year"
+    assert drawn["layer"][0]["encoding"]["y"]["title"] == "customer-minutes saved a year"
     by_failure = draw_curve(document(failures_per_year=None)).to_dict()
-    assert by_failure["layer"][0]["encoding"]["y"]["title"] == "customer-minutes a failure"
+    assert by_failure["layer"][0]["encoding"]["y"]["title"] == "customer-minutes saved a failure"
     (rows,) = by_failure["datasets"].values()
-    assert rows[-1]["minutes"] == 97.0
+    assert rows[-1]["minutes"] == 3.0
 
 
 def test_the_sheet_is_what_the_button_gives(town_folder: Path) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 from loopmend.locate.readings import CHUNK, Readings
 from loopmend.network.assets import Floats
 
-MOST_WORK = 250_000_000
+MOST_WORK = 150_000_000
 """Splits times columns that trying every set may take: some seconds of one core. A setting of ours."""
 
 
