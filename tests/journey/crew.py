@@ -7,9 +7,14 @@ from typing import Any
 from cli.terminal import ask
 
 DESK, APPROVER, CREW, SECOND = "N. Adair", "M. Sorley", "J. Orme", "T. Vance"
-MOST_SPLITS = 12
+MOST_MOVES = 30
 IN_PHASE = ("--across-kv", "0.1", "--side-a-kv", "7.2", "--side-b-kv", "7.2", "--tester-proven")
 """Readings of one phase that is the same on both sides of the open point, 12.47 kV between phases."""
+WAITED_FOR: dict[str, tuple[str, ...]] = {
+    "prove_dead": ("--presence-kv", "0", "--tester-proven"),
+    "hold_for_test": ("--record", "repair"),
+}
+"""What a step waits for, by its action."""
 
 
 def look(case: str) -> dict[str, Any]:
@@ -18,16 +23,23 @@ def look(case: str) -> dict[str, Any]:
 
 
 def find_fault(case: str, fault: str) -> dict[str, Any]:
-    """Test where the plan says until it asks for a declaration; every test is true of the fault."""
-    for _ in range(MOST_SPLITS):
+    """Do what the plan says until it asks for a declaration; every test, closing and indicator is true of the fault."""
+    for _ in range(MOST_MOVES):
         seen = look(case)
-        if seen["due"]["kind"] != "split":
-            return seen
         move = seen["plan"]["next"]
-        spans = [span for span in move["beyond"] if span in known_spans(seen)]
-        verdict = "breakdown" if fault in spans else "good"
-        ask("case", "test", case, *spans, "--verdict", verdict, "--at", move["at"], "--by", CREW)
-    raise AssertionError(f"not found in {MOST_SPLITS} tests")
+        spans = [span for span in move["under_test"] or move["beyond"] if span in known_spans(seen)]
+        where = ("--at", move["at"], "--by", CREW)
+        if seen["due"]["kind"] == "split":
+            ask("case", "test", case, *spans, "--verdict", "breakdown" if fault in spans else "good", *where)
+        elif seen["due"]["kind"] == "energize":
+            ask("case", "energized", case, *spans, "--not-held" if fault in spans else "--held", *where)
+        elif seen["due"]["kind"] == "read":
+            mounted = move["indicators"][0]
+            state = "tripped" if fault in move["beyond"] else "not_tripped"
+            ask("case", "indicator", case, mounted["span"], mounted["end"], state, *where)
+        else:
+            return seen
+    raise AssertionError(f"not found in {MOST_MOVES} moves")
 
 
 def known_spans(seen: dict[str, Any]) -> set[str]:
@@ -44,8 +56,9 @@ def approve(case: str, purpose: str) -> dict[str, Any]:
 def sign(case: str, order: dict[str, Any], n: int, *, volts: tuple[str, ...] = IN_PHASE) -> dict[str, Any]:
     """Sign one step, with the readings that it needs; give the case."""
     step = order["steps"][n - 1]
-    measured = volts if step["action"] == "check_phasing" else ()
-    return ask("case", "sign", case, order["id"], n, "--by", CREW, "--confirmed-by", SECOND, *measured)
+    measured = {"check_phasing": volts, **WAITED_FOR}.get(step["action"], ())
+    by, second = (DESK, CREW) if step["who"] == "desk" else (CREW, SECOND)
+    return ask("case", "sign", case, order["id"], n, "--by", by, "--confirmed-by", second, *measured)
 
 
 def carry_out(case: str, purpose: str, *, volts: tuple[str, ...] = IN_PHASE) -> dict[str, Any]:

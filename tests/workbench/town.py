@@ -27,6 +27,13 @@ IN_PHASE = {
     "tester_after": True,
     "readings": [{"phase": "A", "across_kv": 0.1, "side_a_kv": 7.2, "side_b_kv": 7.2}],
 }
+DEAD = {"tester_before": True, "tester_after": True, "reading_kv": 0.0}
+WAITED_FOR: dict[str, dict[str, Any]] = {
+    "check_phasing": IN_PHASE,
+    "prove_dead": DEAD,
+    "hold_for_test": {"record": "repair"},
+}
+"""What the steps of an order wait for, by their action."""
 
 
 @dataclass
@@ -154,8 +161,15 @@ def carry_out(desk: Desk, case_id: str, purpose: rq.Purpose) -> None:
     order = load_case(desk, case_id).state.orders[-1]
     ask(desk, case_id, rq.ApproveOrder(order_id=order.order_id), actor="M. Sorley")
     for step in order.steps:
-        measured = IN_PHASE if step["action"] == "check_phasing" else {}
-        ask(desk, case_id, rq.SignStep(order_id=order.order_id, n=step["n"], measured=measured))
+        sign(desk, case_id, order.order_id, step)
+
+
+def sign(desk: Desk, case_id: str, order_id: str, step: dict[str, Any]) -> None:
+    """Sign a step as it is meant: the desk issues a clearance, the crew does the rest, another one confirms."""
+    by, second = ("N. Adair", "J. Orme") if step.get("who") == "desk" else ("J. Orme", "T. Vance")
+    measured = WAITED_FOR.get(step["action"], {})
+    request = rq.SignStep(order_id=order_id, n=step["n"], confirmed_by=second, measured=measured)
+    ask(desk, case_id, request, actor=by)
 
 
 REPAIR = rq.RecordRepair(
@@ -168,9 +182,9 @@ def play_to_the_end(desk: Desk, clock: Clock, **given: Any) -> str:
     case_id = open_case(desk, **given)
     find_s3(desk, case_id)
     ask(desk, case_id, rq.DraftOrder(purpose="restore"), rq.ApproveOrder(order_id="O1"))
-    for n, minute in enumerate((30, 40, 50, 60, 70), start=1):
-        clock.set(minute)
-        ask(desk, case_id, rq.SignStep(order_id="O1", n=n))
+    for step in load_case(desk, case_id).state.orders[0].steps:
+        clock.set({9: 60, 10: 70}.get(step["n"], 25 + step["n"]))  # step 9 closes R1, step 10 closes S4
+        sign(desk, case_id, "O1", step)
     clock.set(200)
     carry_out(desk, case_id, "ground")
     clock.set(300)

@@ -29,6 +29,7 @@ class Purpose(StrEnum):
     RESTORE = "restore"
     GROUND = "ground"
     RETURN = "return"
+    RELEASE = "release"
 
 
 @app.command("test")
@@ -246,7 +247,7 @@ def declare(
 @answering
 def draft(
     case_id: CaseId,
-    purpose: Annotated[Purpose, typer.Argument(metavar="PURPOSE", help="restore, ground or return.")],
+    purpose: Annotated[Purpose, typer.Argument(metavar="PURPOSE", help="restore, ground, return or release.")],
     by: By,
     folder: Folder = None,
     store: StoreUrl = None,
@@ -255,7 +256,7 @@ def draft(
     *,
     as_json: AsJson = False,
 ) -> None:
-    """Draft an order: isolate and restore, ground the faulted span for work, or return to normal.
+    """Draft an order: isolate and restore, make the faulted span safe for work, return to normal, or only release.
 
     Example: loopmend case draft C-0001 restore --by "N. Adair"
     """
@@ -303,6 +304,8 @@ def sign(
     tester_proven: Annotated[  # noqa: FBT002 - an option of a command
         bool, typer.Option("--tester-proven", help="The tester showed a live source right before and right after.")
     ] = False,
+    record: Annotated[str, typer.Option(help="Hold point: the record it waits for, an id such as V3, or repair.")] = "",
+    done_by: Annotated[str, typer.Option(help="Called in by radio: who did it, where that is not --by.")] = "",
     folder: Folder = None,
     store: StoreUrl = None,
     version: Version = None,
@@ -310,14 +313,19 @@ def sign(
     *,
     as_json: AsJson = False,
 ) -> None:
-    """Sign off the step that is due; one that compares phases needs the readings, per phase in the order A, B, C.
+    """Sign off the step that is due, confirmed by another person where it takes two.
 
+    One that compares phases needs the readings, per phase in the order A, B, C; a test for voltage the tester's.
     Example: loopmend case sign C-0001 O1 1 --by "J. Orme" --confirmed-by "T. Vance"
     """
     desk = open_desk(folder, store)
     sides = (across_kv or (), side_a_kv or (), side_b_kv or ())
     measured = measured_at_step(desk, case_id, order_id, n, sides, presence_kv=presence_kv, tester_proven=tester_proven)
-    request = requests.SignStep(order_id=order_id, n=n, confirmed_by=confirmed_by, found=found, measured=measured)
+    if record:
+        measured = {**measured, "record": record}
+    request = requests.SignStep(
+        order_id=order_id, n=n, confirmed_by=confirmed_by, found=found, measured=measured, done_by=done_by
+    )
     submit(case_id, request, by, folder, store, version, command_id, as_json)
 
 
@@ -328,6 +336,8 @@ def stop(
     order_id: OrderId,
     by: By,
     reason: Reason,
+    step: Annotated[int, typer.Option(min=0, help="The step that is due, where it is not as expected.")] = 0,
+    presence_kv: Annotated[float | None, typer.Option(help="What the tester showed there, kV.")] = None,
     folder: Folder = None,
     store: StoreUrl = None,
     version: Version = None,
@@ -339,7 +349,31 @@ def stop(
 
     Example: loopmend case stop C-0001 O1 --reason "elbow will not seat" --by "J. Orme"
     """
-    request = requests.StopOrder(order_id=order_id, reason=reason)
+    read = {} if presence_kv is None else {"reading_kv": presence_kv}
+    request = requests.StopOrder(order_id=order_id, reason=reason, n=step, measured=read)
+    submit(case_id, request, by, folder, store, version, command_id, as_json)
+
+
+@app.command()
+@answering
+def transfer(
+    case_id: CaseId,
+    by: By,
+    holder: Annotated[str, typer.Option(help="Who holds clearances and tags now.")],
+    to: Annotated[str, typer.Option(help="Who takes them over.")],
+    reason: Reason = "",
+    folder: Folder = None,
+    store: StoreUrl = None,
+    version: Version = None,
+    command_id: CommandId = None,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Record that one person took over the clearances and tags of another.
+
+    Example: loopmend case transfer C-0001 --holder "J. Orme" --to "T. Vance" --reason "end of shift" --by "N. Adair"
+    """
+    request = requests.TransferClearance(holder=holder, to=to, reason=reason)
     submit(case_id, request, by, folder, store, version, command_id, as_json)
 
 

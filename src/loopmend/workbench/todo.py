@@ -15,7 +15,7 @@ from loopmend.network.assets import End
 from loopmend.network.graph import Circuit
 from loopmend.workbench.cautions import cautions_for
 from loopmend.workbench.move_words import say_move
-from loopmend.workbench.timeline import PURPOSE
+from loopmend.workbench.timeline import PURPOSE, say_read
 
 ALMOST_SURE = 0.85
 """From this share on one suspect the screens propose to declare it. A setting of ours, without a source."""
@@ -116,7 +116,7 @@ def find_todo(
     if order is not None and (step := order.next_step) is not None:
         return Todo(
             kind="sign",
-            who="crew",
+            who="dispatcher" if step.get("who") == "desk" else "crew",
             headline=step.get("says") or f"{step['action'].replace('_', ' ')} at {step['enclosure']}",
             detail=f"Order {order.order_id}, step {step['n']} of {len(order.steps)}",
             at=step["enclosure"],
@@ -231,10 +231,10 @@ def _declare(circuit: Circuit, found: Assessment, named: tuple[str, ...], detail
 def _find_work(circuit: Circuit, state: CaseState) -> Todo:
     spans = ", ".join(state.faulted)
     if "restore" not in state.purposes_done:
-        return _draft("restore", f"Draft the order to isolate {spans} and restore")
+        return _draft(state, "restore", f"Draft the order to isolate {spans} and restore")
     missing = state.unrepaired
-    if any(not is_grounded(circuit, state.now, span) for span in missing):
-        return _draft("ground", f"Draft the order to ground {', '.join(missing)} for work")
+    if any(not _is_safe(circuit, state, span) for span in missing):
+        return _draft(state, "ground", f"Draft the order to ground {', '.join(missing)} for work")
     if missing:
         return Todo(
             kind="repair",
@@ -245,10 +245,30 @@ def _find_work(circuit: Circuit, state: CaseState) -> Todo:
             cautions=cautions_for("repair"),
             key_cautions=_key_cautions("repair"),
         )
-    if state.now != state.as_found:
-        return _draft("return", "Draft the order to return to the normal arrangement")
+    if state.now != state.as_found or state.standing:
+        return _draft(state, "return", "Draft the order to return to the normal arrangement")
     return Todo(kind="close", who="dispatcher", headline="As left equals as found: close the case")
 
 
-def _draft(purpose: str, headline: str) -> Todo:
-    return Todo(kind="draft", who="dispatcher", headline=headline, purpose=purpose)
+def _is_safe(circuit: Circuit, state: CaseState, span: str) -> bool:
+    """Grounded at both ends, and handed over where there is a clearance; orders of old had none."""
+    held = state.standing.clearances.get(span)
+    return is_grounded(circuit, state.now, span) and (held is None or held.stage == "at work")
+
+
+def _draft(state: CaseState, purpose: str, headline: str) -> Todo:
+    """Ask for a draft; where the order before it met something unexpected, say so first."""
+    last = state.orders[-1] if state.orders else None
+    if last is None or not last.stopped_at or last.purpose != purpose:
+        return Todo(kind="draft", who="dispatcher", headline=headline, purpose=purpose)
+    found = f"{last.stopped}{say_read(last.stopped_measured)}"
+    return Todo(
+        kind="draft",
+        who="dispatcher",
+        headline=f"Order {last.order_id} met something unexpected at step {last.stopped_at}: draft it anew",
+        detail=(
+            f"{last.stopped_by} found: {found} The new order begins from the positions as they are recorded. If "
+            "anything stands otherwise than recorded, record that first; if it is not understood, draft nothing."
+        ),
+        purpose=purpose,
+    )
