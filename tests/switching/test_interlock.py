@@ -234,3 +234,17 @@ def test_every_broken_rule_is_said_at_once_with_its_remedy() -> None:
     findings = caught.value.findings
     assert [(finding.problem, finding.asset_id) for finding in findings] == [("suspect span", "S3"), ("grounded", "S3")]
     assert all(finding.layer == "interlock" and finding.remedy and finding.value for finding in findings)
+
+
+def test_what_is_tied_or_looped_already_may_be_parted_piece_by_piece() -> None:
+    """An opening never makes a tie or a loop, whatever is left of those that were there."""
+    circuit = build_circuit(
+        [source("R1"), source("R2"), source("R3"), padmount("E1"), padmount("E2")],
+        [
+            *(span(f"S{k}", f"R{k}", "E1") for k in (1, 2, 3)),
+            *(span(f"L{k}", "E1", "E2") for k in (1, 2, 3)),
+        ],
+    )
+    normal = normal_positions(circuit)
+    assert rules(normal, elbow("open", "S3", "to", circuit), circuit) == []  # R1 and R2 stay tied
+    assert rules(normal, elbow("open", "L3", "to", circuit), circuit) == []  # L1 and L2 stay a loop

@@ -193,18 +193,26 @@ def _check_grounding(circuit: Circuit, positions: Positions, step: Step, hazards
 
 
 def _check_supply(circuit: Circuit, before: Positions, after: Positions, step: Step, hazards: Hazards) -> list[Finding]:
-    was, now = trace_supply(circuit, before), trace_supply(circuit, after)
+    """Check what a move does to supply; only a closing can make anything alive, tied or looped that was not so."""
+    was = trace_supply(circuit, before)
     findings = check_device(circuit, before, was, step, hazards.find_amps)
-    findings += _check_newly_alive(circuit, was, now, hazards)
-    grounded = now.alive & find_grounded(after)
-    if step.action in ("close", "close_device"):
-        findings += [
-            broken_rule("grounded", name, "a ground is on it", "take the ground off, by its own step, or keep it dead")
-            for name in circuit.spans.span_id[grounded]
-        ]
-        findings += _check_close(circuit, after, step)
     if step.action == "open":
-        findings += _check_breaking(circuit, was, step, hazards)
+        return findings + _check_breaking(circuit, was, step, hazards)
+    if step.action in ("close", "close_device"):
+        return findings + _check_closing(circuit, before, after, was, step, hazards)
+    return findings
+
+
+def _check_closing(
+    circuit: Circuit, before: Positions, after: Positions, was: Supply, step: Step, hazards: Hazards
+) -> list[Finding]:
+    now = trace_supply(circuit, after)
+    findings = _check_newly_alive(circuit, was, now, hazards)
+    findings += [
+        broken_rule("grounded", name, "a ground is on it", "take the ground off, by its own step, or keep it dead")
+        for name in circuit.spans.span_id[now.alive & find_grounded(after)]
+    ]
+    findings += _check_close(circuit, after, step)
     if not (hazards.momentary_parallel and (step.span, step.end) in hazards.phasing_recorded):
         findings += [
             broken_rule("tied sources", group[0], " and ".join(group), "open an end between them first")
