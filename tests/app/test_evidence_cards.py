@@ -290,3 +290,35 @@ def test_a_withdrawn_test_that_was_never_made_needs_no_drain(desk: Desk) -> None
     next(box for box in page.text_input if "never made" in box.label).set_value("typed into the wrong case").run()
     press(page, "Nothing was charged")
     assert load_case(desk, case_id).state.undrained == ()
+
+
+def phases_page() -> None:
+    from types import SimpleNamespace
+
+    import streamlit as st
+
+    import evidence_cards as cards
+
+    stretch = SimpleNamespace(phases=st.session_state["has"])
+    st.code(cards._ask_phases(stretch, "test") or "all")  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("has", "chosen", "meant"), [("ABC", ["C", "A"], "AC"), ("ABC", [], "all"), ("AB", ["A", "B"], "all")]
+)
+def test_phases_are_asked_for_and_all_of_them_is_none_named(has: str, chosen: list[str], meant: str) -> None:
+    page = AppTest.from_function(phases_page)
+    page.session_state["has"] = has
+    page.run()
+    (asked,) = page.button_group
+    asked.set_value(chosen).run()
+    assert not page.exception
+    assert page.code[0].value == meant
+
+
+def test_on_one_phase_nobody_is_asked_which() -> None:
+    page = AppTest.from_function(phases_page)
+    page.session_state["has"] = "B"
+    page.run()
+    assert len(page.button_group) == 0
+    assert page.code[0].value == "all"
