@@ -23,6 +23,7 @@ def energize_card(screen: CaseScreen, channel: rq.Channel) -> None:
     """Take whether the stretch that is due held; nothing is asked before all is called and confirmed."""
     todo, key = screen.todo, f"en-{len(screen.evidence)}"
     spans = [name for name in todo.tested if name in screen.whole_view.spans]
+    enclosures = [name for name in todo.tested if name in screen.whole_view.enclosures]
     st.caption(plain(f"Energizing {', '.join(spans)}. It advises only: who holds the clearance decides."))
     vouched = called_in_by(key) if channel == "radio" else ""
     said = [name for name, says in BEFORE_CLOSING.items() if st.checkbox(says, key=f"{key}-{name}")]
@@ -31,7 +32,7 @@ def energize_card(screen: CaseScreen, channel: rq.Channel) -> None:
         return
     held = st.segmented_control("Did it hold?", ["held", "did not hold"], key=f"{key}-held")
     request = rq.RecordEvidence(
-        evidence={"kind": "energized", "spans": spans, "held": held == "held"},
+        evidence={"kind": "energized", "spans": spans, "enclosures": enclosures, "held": held == "held"},
         at_enclosure=todo.at,
         gates={"called": True},
         channel=channel,

@@ -12,6 +12,7 @@ from evidence_cards import kit_card
 from loopmend.workbench.screens import load_board, load_case_screen
 from map_view import draw_map
 from oneline_component import show_oneline
+from plan_walk import show_truck_sheet
 from session import desk, unit
 
 case_id = choose_case(load_board(desk()), open_only=True)
@@ -26,6 +27,7 @@ if case_id:
     show_picked(screen)
     cards.other_results(screen)
     kit_card(screen)
+    show_truck_sheet(screen)
     with st.expander("Map", key="crew-map-open", on_change="rerun") as box:
         if box.open:
             draw_map(

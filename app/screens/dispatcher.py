@@ -7,12 +7,13 @@ import streamlit as st
 import case_board as board
 from case_forms import open_case_form
 from case_map import base_of, live_of
-from case_panels import show_cautions, show_plan
+from case_panels import show_cautions
 from due_panel import show_due, show_other_acts
 from loopmend.workbench.screens import load_board, load_case_screen
 from map_view import draw_map, map_legend
 from oneline_component import show_oneline
 from order_paper import offer_all_sheets
+from plan_panel import show_plan
 from session import desk, unit
 
 list_side, form_side = st.columns([5, 1])

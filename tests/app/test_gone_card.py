@@ -38,6 +38,7 @@ def due_page() -> None:
 
     import case_panels
     import due_panel
+    import plan_panel
     import session
     from loopmend.workbench.screens import load_case_screen
 
@@ -45,7 +46,7 @@ def due_page() -> None:
     screen = load_case_screen(session.desk(), st.session_state["open-case"])
     due_panel.show_due(screen)
     case_panels.show_cautions(screen)
-    case_panels.show_plan(screen)
+    plan_panel.show_plan(screen)
 
 
 def test_the_panel_says_so_with_its_chance_and_offers_no_closing(case_id: str) -> None:

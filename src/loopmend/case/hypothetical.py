@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Literal, TypedDict
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from loopmend.case.assessment import Knowledge, find_suspects
 from loopmend.case.assumptions import Assumptions
 from loopmend.case.planning import plan_next
 from loopmend.errors import EvidenceError
-from loopmend.locate.ahead import ANSWERS, TELLS_NOTHING, Answer, Ask, Outcome, Path, Stage
+from loopmend.locate.ahead import ANSWERS, DID_NOT_HOLD, TELLS_NOTHING, Answer, Ask, Outcome, Path, Stage
 from loopmend.locate.ahead_proven import isolation
 from loopmend.locate.dead import DeadPart, Elbow
 from loopmend.locate.moves import Move
@@ -24,7 +24,6 @@ from loopmend.locate.observations import Energized, IndicatorReading, Observatio
 from loopmend.locate.posterior import Posterior
 from loopmend.network.assets import Floats
 
-DID_NOT_HOLD = "it did not hold: nothing is closed again; elbow and insert are replaced before their next use"
 DISAGREE = "these answers and the records cannot all be true"
 
 REPEATED = "the plan would only repeat what was done already"
@@ -153,7 +152,7 @@ def _plan(now: Situation, path: Path, first: Move | None, sure_from: float | Non
     if now.posterior is None:
         return _Point(Stage(action="call", why=DISAGREE))
     if path and path[-1] == "not_held":
-        return _Point(Stage(action="call", suspects=_names(now.posterior), why=DID_NOT_HOLD))
+        return _Point(Stage(action="call", **_who(now.posterior), why=DID_NOT_HOLD))
     found = plan_next(now.known, now.dead, now.assumptions, now.observations, now.posterior, parked=now.parked)
     move = first or found.next
     if move.action in ANSWERS:
@@ -165,17 +164,16 @@ def _plan(now: Situation, path: Path, first: Move | None, sure_from: float | Non
         return _Point(_isolate(now.posterior, move))
     if move.action == "none":
         return _Point(Stage(action="none", why=move.why))
-    return _Point(Stage(action="call", suspects=_names(now.posterior), why=move.why))
+    return _Point(Stage(action="call", **_who(now.posterior), why=move.why))
 
 
 def _move(now: Situation, posterior: Posterior, move: Move) -> _Point:
-    suspects = _names(posterior)
     if _times_made(now, move) >= MOST_TIMES[move.action]:
-        return _Point(Stage(action="call", suspects=suspects, why=REPEATED))
+        return _Point(Stage(action="call", **_who(posterior), why=REPEATED))
     after = {answer: apply_answer(now, move, answer) for answer in ANSWERS[move.action]}
     outcomes = _outcomes(posterior, after)
     if not outcomes:
-        return _Point(Stage(action="call", suspects=suspects, why=TELLS_NOTHING))
+        return _Point(Stage(action="call", **_who(posterior), why=TELLS_NOTHING))
     reading = move.action == "read"
     stage = Stage(
         action=move.action,
@@ -183,7 +181,7 @@ def _move(now: Situation, posterior: Posterior, move: Move) -> _Point:
         park=(_indicator(now, move),) if reading else move.park,
         tested=() if reading else _tested(now.dead, move),
         side="" if reading else _side(now.dead, move),
-        suspects=suspects,
+        **_who(posterior),
         close_at=move.close_at,
         here=move.here,
         outcomes=outcomes,
@@ -235,9 +233,7 @@ def _belief(posterior: Posterior) -> Floats:
 
 def _isolate(posterior: Posterior, move: Move) -> Stage:
     declared = move.under_test or (posterior.suspects[0].id,)
-    return Stage(
-        action="isolate", at=move.at, park=move.park, tested=declared, suspects=_names(posterior), why=move.why
-    )
+    return Stage(action="isolate", at=move.at, park=move.park, tested=declared, **_who(posterior), why=move.why)
 
 
 def _declare(now: Situation, posterior: Posterior) -> Stage:
@@ -248,10 +244,16 @@ def _declare(now: Situation, posterior: Posterior) -> Stage:
         at=at,
         park=park,
         tested=(likeliest.id,),
-        suspects=_names(posterior),
+        **_who(posterior),
         why=f"{likeliest.p:.0%} of the suspicion lies on {likeliest.id}.".replace("%", " %"),
     )
 
 
-def _names(posterior: Posterior) -> tuple[str, ...]:
-    return tuple(suspect.id for suspect in posterior.suspects)
+class _Who(TypedDict):
+    suspects: tuple[str, ...]
+    shares: tuple[float, ...]
+
+
+def _who(posterior: Posterior) -> _Who:
+    found = posterior.suspects
+    return {"suspects": tuple(one.id for one in found), "shares": tuple(one.p for one in found)}

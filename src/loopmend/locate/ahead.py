@@ -33,6 +33,7 @@ Ending = Literal["isolate", "none", "call"]
 
 UNLIKELY = "so unlikely that it was not worked out"
 NOT_REACHED = "not worked out"
+DID_NOT_HOLD = "nothing is closed again; elbow and insert are replaced before their next use"
 TELLS_NOTHING = "the plan has no move left that tells anything"
 
 
@@ -70,6 +71,8 @@ class Stage:
         Side under test: ``beyond`` (away from the source), ``near`` or "" where that does not matter.
     suspects
         Suspects left, those that matter first or in order along the dead part.
+    shares
+        Their shares of the suspicion, which sum to 1.
     outcomes
         Answers with their probabilities, which sum to 1; none where the path ends.
     close_at, here
@@ -87,6 +90,7 @@ class Stage:
     tested: tuple[str, ...] = ()
     side: Literal["beyond", "near", ""] = ""
     suspects: tuple[str, ...] = ()
+    shares: tuple[float, ...] = ()
     close_at: tuple[str, ...] = ()
     here: bool = False
     outcomes: tuple[Outcome, ...] = ()
@@ -211,6 +215,9 @@ class Walk:
             self._enter((*path, outcome.answer), p * outcome.p)
 
     def _enter(self, path: Path, p: float) -> None:
+        if path[-1:] == ("not_held",):  # a fuse has blown: no paper leads on from there
+            self._stages[path] = Stage(action="call", why=DID_NOT_HOLD)
+            return
         # Twelve digits: equals stay equal whatever the order of the sums.
         if p >= self.limits.least_p:
             heapq.heappush(self._open, (-round(p, 12), len(path), path, p))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from loopmend.locate.ahead import Answer, Ask, Outcome, Path, Stage
 from loopmend.locate.dead import DeadPart, Elbow
+from loopmend.locate.ground import bits_of
 from loopmend.locate.moves import say_percent
 from loopmend.locate.policy import PlanNode
 from loopmend.network.assets import End
@@ -79,11 +80,17 @@ def _split(node: PlanNode, spent: Spent) -> Stage:
         tested=tested.suspects,
         side="beyond" if side == "beyond" else "near",
         suspects=node.suspects,
+        shares=_shares(node),
         outcomes=outcomes,
         why=_why(node, parts),
         crew_minutes=crew,
         customer_minutes=customer,
     )
+
+
+def _shares(node: PlanNode) -> tuple[float, ...]:
+    model, mass = node.model, node.model.mass(node.region)
+    return tuple(model.weights[k] / mass for k in bits_of(node.region & model.positive))
 
 
 def _why(node: PlanNode, parts: tuple[PlanNode, PlanNode]) -> str:
@@ -106,7 +113,13 @@ def _end(circuit: Circuit, node: PlanNode) -> Stage:
     (name,) = node.suspects
     at, park = isolation(circuit, node.model.dead, name)
     return Stage(
-        action="isolate", at=at, park=park, tested=(name,), suspects=(name,), why=f"{name} is the only suspect left"
+        action="isolate",
+        at=at,
+        park=park,
+        tested=(name,),
+        suspects=(name,),
+        shares=(1.0,),
+        why=f"{name} is the only suspect left",
     )
 
 

@@ -14,7 +14,7 @@ from loopmend.files.plan_pdf import render_plan_pdf
 from loopmend.files.plan_sheet import SHOWN_NUMBERS, PlanSheet, SheetBranch, SheetPlace
 from loopmend.files.sheet_page import Paper
 from loopmend.files.whole import write_whole
-from loopmend.locate.ahead import Ahead, AheadNode, Branch
+from loopmend.locate.ahead import Ahead, AheadNode, Branch, Stage
 from loopmend.locate.moves import say_percent
 from loopmend.network.assets import End
 from loopmend.network.graph import Circuit
@@ -38,7 +38,8 @@ LEAST_P_ON_PAPER = 0.01
 """On paper a doubtful plan holds the places at least this likely: twice as many pages serve few more courses. Ours."""
 
 FEW = 4
-"""Suspects named on the sheet; of more the number is said."""
+MOST = 0.9
+"""Suspects named on the sheet, until they hold this share of the suspicion; of more the number is said."""
 
 
 def build_plan_sheet(desk: Desk, walk: PlanWalk, *, unit: LengthUnit = "ft", zone: tzinfo | None = None) -> PlanSheet:
@@ -76,7 +77,7 @@ def build_plan_sheet(desk: Desk, walk: PlanWalk, *, unit: LengthUnit = "ft", zon
         expected=_expected(walk),
         places=tuple(_place(walk, tree, node, cautions) for node in tree.nodes),
         cautions=cautions,
-        notes=tuple(tree_notes(walk, tree)),
+        notes=tuple(tree_notes(walk)),
         standing=_standing(walk.circuit, state),
         advice=ADVICE,
         view=_view(walk, state, rows, unit),
@@ -159,7 +160,7 @@ def _place(walk: PlanWalk, tree: Ahead, node: AheadNode, cautions: tuple[str, ..
         enclosure=stage.at,
         street="" if row is None else str(walk.circuit.enclosures.street[row]),
         does=tuple(say_stage(walk, stage)),
-        suspects=_suspects(stage.suspects),
+        suspects=_suspects(stage),
         cautions=tuple(number for number, text in enumerate(cautions, start=1) if text in held),
         branches=tuple(_branch(walk, tree, branch) for branch in node.branches),
         inconclusive=NO_ANSWER.get(stage.action, ""),
@@ -181,11 +182,19 @@ def _ending(walk: PlanWalk, node: AheadNode) -> tuple[str, tuple[str, ...]]:
     if node.stage.action == "isolate":
         first, *rest = say_stage(walk, node.stage)
         return f"FOUND. {first}", tuple(rest)
-    return "CALL THE DISPATCHER", tuple(filter(None, (node.stage.why,)))
+    return "CALL DISPATCHER", tuple(filter(None, (node.stage.why,)))
 
 
-def _suspects(names: tuple[str, ...]) -> str:
-    return ", ".join(names) if len(names) <= FEW else f"{len(names)}"
+def _suspects(stage: Stage) -> str:
+    """Name those on whom most of the suspicion lies, if they are few."""
+    ranked = sorted(zip(stage.suspects, stage.shares, strict=True), key=lambda one: -one[1])
+    count, told = 0, 0.0
+    while count < len(ranked) and told < MOST:
+        told += ranked[count][1]
+        count += 1
+    if count > FEW:
+        return str(len(ranked))
+    return ", ".join(f"{name} {say_percent(p)}" for name, p in ranked[:count])
 
 
 def _standing(circuit: Circuit, state: CaseState) -> tuple[str, ...]:

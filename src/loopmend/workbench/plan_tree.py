@@ -16,7 +16,6 @@ from loopmend.locate.ahead import (
     NOT_REACHED,
     UNLIKELY,
     WHOLE,
-    Ahead,
     AheadNode,
     Answer,
     Ask,
@@ -240,13 +239,14 @@ def tree_document(walk: PlanWalk) -> dict[str, Any]:
         "p_found": tree.p_told,
         "expected_crew_minutes": walk.plan.expected_crew_minutes,
         "expected_customer_minutes": walk.plan.expected_customer_minutes,
-        "notes": tree_notes(walk, tree),
+        "notes": tree_notes(walk),
         "nodes": [node_document(walk, node) for node in tree.nodes],
     }
 
 
-def tree_notes(walk: PlanWalk, tree: Ahead) -> list[str]:
+def tree_notes(walk: PlanWalk) -> list[str]:
     """Say what the tree takes for granted, and what is left out of it."""
+    tree = walk.walk.result()
     proof = "Proven best plan of its model" if walk.plan.exact else "A heuristic, not proven to be the best plan"
     taken = (
         "every test is taken as true, so one wrong answer leads astray"
@@ -293,7 +293,7 @@ def stage_document(walk: PlanWalk, stage: Stage) -> dict[str, Any]:
         "says": "; ".join(say_stage(walk, stage)),
         "does": say_stage(walk, stage),
         "inconclusive": {"split": AGAIN, "read": UNREAD}.get(stage.action, ""),
-        "suspects": list(stage.suspects),
+        "suspects": [{"id": name, "p": p} for name, p in zip(stage.suspects, stage.shares, strict=True)],
         "why": stage.why,
         "end": stage.action not in ANSWERS,
         "expected_crew_minutes": stage.crew_minutes,
