@@ -220,4 +220,6 @@ def both_sides_alive(circuit: Circuit, positions: Positions, span: str, end: End
     supply = trace_supply(circuit, positions)
     row = circuit.span_row[span]
     lands = circuit.spans.enclosure[row, end]
+    if positions.states[row, end] == EndState.CLOSED:
+        return False
     return bool(supply.alive[row] and np.any(supply.enclosure_source[:, lands] >= 0))
