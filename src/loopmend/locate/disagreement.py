@@ -76,9 +76,16 @@ def used_records(hypotheses: Hypotheses) -> tuple[int, ...]:
 
 
 def _fewest(used: Sequence[int], is_broken: Callable[[Collection[int]], bool]) -> tuple[int, ...]:
-    """Leave out every record whose absence still leaves the rest broken: each one that stays is needed for it."""
-    kept = tuple(used)
-    for number in used:
+    """Leave out every record whose absence still leaves the rest broken: each one that stays is needed for it.
+
+    The records up to the one with which it first breaks are enough to begin with; halving finds that one.
+    """
+    sound, broken = 0, len(used)
+    while broken - sound > 1:
+        middle = (sound + broken) // 2
+        sound, broken = (sound, middle) if is_broken(used[:middle]) else (middle, broken)
+    kept = tuple(used[:broken])
+    for number in kept:
         trial = tuple(other for other in kept if other != number)
         if is_broken(trial):
             kept = trial
