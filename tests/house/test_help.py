@@ -32,6 +32,7 @@ PLAY = (
     "sheet",
     "approve",
     "sign",
+    "transfer",
     "stop",
     "ORDER restore",
     "ORDER ground",
@@ -132,10 +133,13 @@ def test_the_examples_of_case_make_one_case_from_its_start_to_its_close(
 
 
 def _carry_out(purpose: str) -> None:
-    by = ("--by", "J. Orme")
-    order = ask("case", "draft", "C-0001", purpose, *by)["orders"][-1]
-    ask("case", "approve", "C-0001", order["id"], *by)
+    order = ask("case", "draft", "C-0001", purpose, "--by", "N. Adair")["orders"][-1]
+    ask("case", "approve", "C-0001", order["id"], "--by", "M. Sorley")
     in_phase = ("--across-kv", "0.1", "--side-a-kv", "7.2", "--side-b-kv", "7.2", "--tester-proven")
+    dead = ("--presence-kv", "0", "--tester-proven")
+    waited_for = {"check_phasing": in_phase, "prove_dead": dead, "hold_for_test": ("--record", "repair")}
     for step in order["steps"]:
-        measured = in_phase if step["action"] == "check_phasing" else ()
-        ask("case", "sign", "C-0001", order["id"], step["n"], *by, *measured)
+        # The examples before have T. Vance take over what J. Orme held.
+        by = ("--by", "N. Adair") if step["who"] == "desk" else ("--by", "T. Vance")
+        read = waited_for.get(step["action"], ())
+        ask("case", "sign", "C-0001", order["id"], step["n"], *by, "--confirmed-by", "M. Sorley", *read)

@@ -173,7 +173,7 @@ def test_a_signature_sent_again_is_not_refused(desk: Desk) -> None:
     case_id = open_case(desk)
     find_s3(desk, case_id)
     ask(desk, case_id, rq.DraftOrder(purpose="restore"), rq.ApproveOrder(order_id="O1"))
-    request = rq.SignStep(order_id="O1", n=1)
+    request = rq.SignStep(order_id="O1", n=1, confirmed_by="N. Adair")
     first = submit(desk, case_id, request, actor="J. Orme", command_id="tap-1")
     assert submit(desk, case_id, request, actor="J. Orme", command_id="tap-1") == first
     with pytest.raises(OrderError, match="is not the step that is due"):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
@@ -100,10 +101,11 @@ def test_who_never_came_back_counts_until_the_closing(desk: Desk, clock: Clock) 
     clock.set(10)
     carry_out(desk, case_id, "restore")
     carry_out(desk, case_id, "ground")
-    ask(desk, case_id, REPAIR)
+    ask(desk, case_id, REPAIR, replace(REPAIR, span="S1"))
+    carry_out(desk, case_id, "release")
     clock.set(100)
-    ask(desk, case_id, rq.CloseCase(note="S1 is replaced next week"))
-    (failure,) = case_failures(case_id, load_case(desk, case_id).state)
+    ask(desk, case_id, rq.CloseCase(note="closed by the overhead crew next week"))
+    failure, _ = case_failures(case_id, load_case(desk, case_id).state)
     assert failure.stages == (
         RestorationStage(customers=30, minutes=10.0),
         RestorationStage(customers=30, minutes=100.0),

@@ -86,18 +86,18 @@ def test_the_closed_case_ran_from_opening_to_closing_as_crews_do(laid_out: Desk)
 
 
 def test_its_customer_minutes_add_up(laid_out: Desk) -> None:
-    # 79 customers out until R-103 is closed at minute 53 + 3 + 4 * 3.5 = 70; 27 of them until the open point is closed
-    # at 73.5; and again from step 5 of the return (minute 348) to step 6 (352): 79 * 70 + 27 * 3.5 + 27 * 4 = 5732.5.
+    # 79 customers out until R-103 is closed at minute 53 + 3 + 9 * 2.5 = 78.5; 27 of them until the open point closes
+    # at 81; and again from step 10 of the return (minute 358) to step 11 (361): 79 * 78.5 + 27 * 2.5 + 27 * 3 = 6350.
     screen = load_case_screen(laid_out, "C-0001")
     assert screen.customers_at_opening == 79
-    assert screen.customer_minutes == 5732.5
+    assert screen.customer_minutes == 6350.0
 
 
 def test_the_planner_finds_its_failure_where_it_was(laid_out: Desk) -> None:
     (failure,) = case_failures("C-0001", load_case(laid_out, "C-0001").state)
     shown = load_planner(laid_out, "tern_hollow").failures[0]
     assert (shown.failure_id, shown.span_id) == (failure.failure_id, "S-0207") == ("C-0001 S-0207", "S-0207")
-    assert (failure.customers, failure.minutes) == (79, 73.5)
+    assert (failure.customers, failure.minutes) == (79, 81.0)
     spans = load_case(laid_out, "C-0001").files.spans.set_index("id")
     point = spans.geometry["S-0207"].interpolate(0.4, normalized=True)
     assert (shown.longitude, shown.latitude) == pytest.approx((point.x, point.y), abs=1e-6)  # written to six decimals

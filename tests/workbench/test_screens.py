@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from loopmend.case import requests as rq
-from loopmend.errors import DataError
+from loopmend.errors import DataError, OrderError
 from loopmend.network.assets import End
 from loopmend.records import NewEvent, append
 from loopmend.workbench.case_documents import board_document, case_document, log_document
@@ -19,7 +19,7 @@ from loopmend.workbench.desk import Desk, record_version
 from loopmend.workbench.planner import load_planner
 from loopmend.workbench.screens import load_board, load_case_screen, reckon
 from loopmend.workbench.todo import Todo
-from workbench.town import REPAIR, Clock, another_desk, ask, carry_out, find_s3, hipot, open_case, write_town
+from workbench.town import REPAIR, Clock, another_desk, ask, carry_out, find_s3, hipot, open_case, sign, write_town
 
 
 def due(desk: Desk, case_id: str) -> Todo:
@@ -148,11 +148,12 @@ def test_each_stage_says_what_is_due_and_by_whom(desk: Desk) -> None:
     ask(desk, case_id, rq.CloseCase())
     look()
     kinds = [("split", "crew"), ("declare", "dispatcher")]
-    kinds += [("draft", "dispatcher"), ("approve", "dispatcher"), *[("sign", "crew")] * 5]
-    kinds += [("draft", "dispatcher"), ("approve", "dispatcher"), *[("sign", "crew")] * 6]
+    kinds += [("draft", "dispatcher"), ("approve", "dispatcher"), *[("sign", "crew")] * 10]
+    kinds += [("draft", "dispatcher"), ("approve", "dispatcher"), ("sign", "dispatcher"), *[("sign", "crew")] * 7]
     kinds += [("repair", "crew"), ("draft", "dispatcher"), ("close", "dispatcher"), ("none", "")]
     assert [entry[:2] for entry in seen] == kinds
-    assert [at for kind, _, at in seen if kind == "sign"] == ["R1", "E2", "E3", "R1", "E4", *["E2"] * 3, *["E3"] * 3]
+    restoring = ["E2", "R1", "R1", "E2", "E2", "E3", "E3", "R1", "R1", "E4"]
+    assert [at for kind, _, at in seen if kind == "sign"] == [*restoring, *["E2"] * 4, *["E3"] * 3, "E2"]
 
 
 def sign_to_the_end(desk: Desk, case_id: str, look: Any) -> None:
@@ -162,7 +163,7 @@ def sign_to_the_end(desk: Desk, case_id: str, look: Any) -> None:
         todo = look()
         assert todo.headline == step["says"]
         assert f"step {step['n']} of {len(order.steps)}" in todo.detail
-        ask(desk, case_id, rq.SignStep(order_id=order.order_id, n=step["n"]))
+        sign(desk, case_id, order.order_id, step)
 
 
 def test_records_that_disagree_are_to_be_checked(desk: Desk) -> None:
@@ -194,11 +195,21 @@ def test_a_later_declaration_is_isolated_again_before_it_is_grounded(desk: Desk)
     assert (due(desk, case_id).kind, due(desk, case_id).purpose) == ("draft", "restore")
 
 
-def test_grounds_put_on_by_hand_need_no_order(desk: Desk) -> None:
+def test_grounds_put_on_by_hand_wait_for_the_clearance_and_need_its_order_all_the_same(desk: Desk) -> None:
     case_id = open_case(desk)
     find_s3(desk, case_id)
     carry_out(desk, case_id, "restore")
-    ask(desk, case_id, *(rq.SwitchEnd(span="S3", end=end, state="grounded") for end in ("from", "to")))
+    by_hand = [rq.SwitchEnd(span="S3", end=end, state="grounded") for end in ("from", "to")]
+    with pytest.raises(OrderError, match="S3: clearance not issued"):
+        ask(desk, case_id, by_hand[0])
+    ask(desk, case_id, rq.DraftOrder(purpose="ground"), rq.ApproveOrder(order_id="O2"))
+    sign(desk, case_id, "O2", load_case(desk, case_id).state.orders[1].steps[0])
+    ask(desk, case_id, rq.StopOrder(order_id="O2", reason="grounded by hand"), *by_hand)
+    assert (due(desk, case_id).kind, due(desk, case_id).purpose) == ("draft", "ground")
+    with pytest.raises(OrderError, match="clearance is not handed over"):
+        ask(desk, case_id, REPAIR)
+    carry_out(desk, case_id, "ground")
+    assert [step["action"] for step in load_case(desk, case_id).state.orders[-1].steps] == ["hand_over"]
     assert due(desk, case_id).kind == "repair"
 
 

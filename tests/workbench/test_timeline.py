@@ -53,11 +53,33 @@ SAID: list[tuple[ev.Payload, str]] = [
     ),
     (ev.OrderApproved(order_id="O1"), "Order O1 approved"),
     (
-        ev.StepSigned(order_id="O1", n=2, confirmed_by="T. Vance", found="tag on"),
-        "O1 step 2 done (confirmed by T. Vance): "
-        "At E2: park the elbow of S3 (from end) on an insulated stand and tag it Found: tag on",
+        ev.StepSigned(order_id="O1", n=4, confirmed_by="T. Vance", found="stand was dirty"),
+        "O1 step 4 done (confirmed by T. Vance): "
+        "At E2: park the elbow of S3 (from end) on an insulated stand Found: stand was dirty",
+    ),
+    (
+        ev.StepSigned(order_id="O1", n=2, done_by="J. Orme", measured={"record": "V3", "says": "V3: good hipot test"}),
+        "O1 step 2 done by J. Orme: At R1: check that the protective device is open Stands on: V3: good hipot test",
     ),
     (ev.OrderStopped(order_id="O1", reason="rain"), "Order O1 stopped: rain"),
+    (
+        ev.OrderStopped(order_id="O1", reason="it hums", n=2, measured={"reading_kv": 7.2}),
+        "Order O1 stopped at step 2, not as expected: it hums Read: 7.2 kV",
+    ),
+    (
+        ev.OrderStopped(
+            order_id="O1", reason="no", n=2, measured={"readings": [{"phase": "A", "across_kv": 12.5}, {"phase": "B"}]}
+        ),
+        "Order O1 stopped at step 2, not as expected: no Read: phase A 12.5 kV",
+    ),
+    (
+        ev.ClearanceTransferred(holder="J. Orme", to="T. Vance", reason="end of shift"),
+        "T. Vance takes over the clearances and tags of J. Orme (end of shift)",
+    ),
+    (
+        ev.CaseClosed(circuit_changed=["S7 is gone"]),
+        "Case closed, as left equals as found, on the content it was opened on; reloaded since: S7 is gone",
+    ),
     (
         ev.RepairRecorded(
             span="S3", component="dig_in", cause="auger", work="new piece", proof_method="hipot", proof_verdict="good"
@@ -88,7 +110,7 @@ def test_every_kind_of_event_has_words() -> None:
 
 
 def test_every_purpose_and_position_has_words() -> None:
-    assert set(PURPOSE) == {"restore", "ground", "return"}
+    assert set(PURPOSE) == {"restore", "ground", "return", "release"}
     for state in ("open", "closed", "grounded"):
         assert "S1" in say_event(ev.EndSwitched(span="S1", end="to", state=state), opened())
 

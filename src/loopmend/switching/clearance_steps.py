@@ -12,7 +12,7 @@ from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 from loopmend.switching.clearances import Standing, apply_clearance, apply_guarded, place_text, rehearsed_by
 from loopmend.switching.interlock import NO_HAZARDS, Hazards
-from loopmend.switching.orders import check_parked, draft_grounding, renumbered, without_tag
+from loopmend.switching.orders import check_parked, draft_grounding, ground_off, renumbered, without_tag
 from loopmend.switching.steps import DEVICE_MOVES, MOVES, Place, Step
 
 OTHERWISE = "Stop: sign nothing, say what was found; the steps left are planned anew from the positions as they are"
@@ -124,16 +124,14 @@ def weave_return(
 
 
 def draft_release(circuit: Circuit, now: Positions, standing: Standing) -> tuple[Step, ...]:
-    """Draft the order that only releases what is held and takes the tags off; nothing is moved.
-
-    Raises
-    ------
-    OrderError
-        If a ground is on a span whose clearance would be released.
-    """
-    steps = weave_return((), circuit, standing, ())
-    require_walkable(circuit, now, steps, standing)
-    return steps
+    """Draft the order that only ends the work: crew clear, grounds off, clearances released, tags off; elbows stay."""
+    grounds = [
+        ground_off(circuit, span, end)
+        for span in sorted(standing.clearances)
+        for end in End
+        if now.states[circuit.span_row[span], end] == EndState.GROUNDED
+    ]
+    return weave_return(grounds, circuit, standing, ())
 
 
 def require_walkable(

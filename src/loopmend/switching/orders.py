@@ -212,6 +212,14 @@ def check_parked(circuit: Circuit, span: str, end: End) -> Step:
     return _isolating_step(circuit, span, end, EndState.OPEN)
 
 
+def ground_off(circuit: Circuit, span: str, end: End) -> Step:
+    """Write the step that takes a ground off."""
+    place = circuit.enclosure_at(span, end)
+    says = f"At {place}: take the ground off the elbow of {span} ({end.label} end) and park it on an insulated stand"
+    before = "Repair and proof test recorded; everyone clear and told"
+    return _step("remove_ground", place, span, end, says=says, before=before, expect="Ground counted and stowed")
+
+
 def without_tag(step: Step) -> Step:
     """Take the tag out of the words of a step, where the tag has a step of its own."""
     says = step.says.replace(", and tag it", "").replace(" and tag it", "").replace("take the tag off and ", "")
@@ -304,10 +312,7 @@ def _speak(circuit: Circuit, change: Change) -> Step:
         expect = say_open(circuit, step.span, step.end)
         return _step("open", step.enclosure, step.span, step.end, says=says, before=before, expect=expect)
     if step.action == "remove_ground":
-        says = f"At {step.enclosure}: take the ground off {where} and park it on an insulated stand"
-        before = "Repair and proof test recorded; everyone clear and told"
-        expect = "Ground counted and stowed"
-        return _step(step.action, step.enclosure, step.span, step.end, says=says, before=before, expect=expect)
+        return ground_off(circuit, step.span, step.end)
     says = f"At {step.enclosure}: ground {where}"
     return _step(step.action, step.enclosure, step.span, step.end, says=says, expect="Ground on")
 
