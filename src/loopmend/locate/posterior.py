@@ -145,9 +145,7 @@ def find_posterior(
         Naming every record that cannot be used; or, where the evidence leaves no hypothesis, the fewest records that
         already disagree.
     """
-    findings = [*_unusable(circuit, evidence, accuracy), *accuracy.check()]
-    if findings:
-        raise EvidenceError(findings)
+    _require_usable(circuit, evidence, accuracy)
     hypotheses = build_hypotheses(prior, build_factors(dead, prior, evidence, accuracy))
     weighed = weigh(hypotheses, used_records(hypotheses))
     shows = float(weighed.single.sum()) + (0.0 if weighed.pair is None else float(weighed.pair.sum()))
@@ -202,6 +200,12 @@ def _phases(hypotheses: Hypotheses, weighed: Weighed) -> tuple[Mapping[str, floa
         if total[item] > 0.0:
             found[item][phase_letters(mask)] = weight / float(total[item])
     return tuple(found)
+
+
+def _require_usable(circuit: Circuit, evidence: Sequence[Observation], accuracy: Accuracy) -> None:
+    findings = [*_unusable(circuit, evidence, accuracy), *accuracy.check()]
+    if findings:
+        raise EvidenceError(findings)
 
 
 def _unusable(circuit: Circuit, evidence: Iterable[Observation], accuracy: Accuracy) -> Iterable[Finding]:
