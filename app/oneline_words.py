@@ -79,7 +79,7 @@ def enclosure_sentence(item: OneLineEnclosure) -> str:
     words += [f"{item.kva:g} kVA"] if item.kva else []
     words += [f"{item.customers} customers"] if item.customers else []
     words += [f"{item.critical} critical"] if item.critical else []
-    words += [f"protective device {item.device}"] if item.device else []
+    words += [f"protective device ({item.protection}) {item.device}"] if item.device else []
     words.append(style.ENERGY_WORDS[item.energy])
     words += ["faulted"] if item.faulted else []
     words += [f"suspect {style.percent_text(item.p)}"] if item.p else []
@@ -96,7 +96,7 @@ def span_sentence(item: OneLineSpan) -> str:
     words += [f"tested {item.verdict}"] if item.verdict else []
     words += ["next move"] if item.is_next else []
     for end in item.ends:
-        said = [style.END_WORDS[end.state], *(["normally open point"] if end.normally_open else [])]
+        said = [end.stands or style.END_WORDS[end.state], *(["normally open point"] if end.normally_open else [])]
         said += [style.INDICATOR_WORDS[end.indicator]] if end.indicator else []
         words.append(f"at {end.enclosure_id} {' and '.join([*said, *_steps(end.steps)])}")
     return ", ".join([*words, *_steps(item.steps)])

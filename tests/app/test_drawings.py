@@ -21,7 +21,7 @@ from shapely.geometry import Point
 
 import drawing_style as style
 from browser.demo_circuit import EVIL, build_demo_circuit, build_demo_map, build_demo_view
-from loopmend.network.assets import End, EndState
+from loopmend.network.assets import Device, End, EndState
 from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.oneline import OneLineView, build_oneline_view, lay_out_loops
 from loopmend.network.positions import apply_end_states, normal_positions
@@ -33,6 +33,7 @@ from offline_map import MissingAssetError, backdrop_text, outside_links, require
 from oneline_grid import Course, Place, measures_for, place_layout
 from oneline_legend import render_legend
 from oneline_svg import render_oneline
+from oneline_words import enclosure_sentence, span_sentence
 
 SVG = "{http://www.w3.org/2000/svg}"
 PER_ROW = (10, 7, 5)
@@ -54,6 +55,15 @@ def words_of(group: ET.Element) -> list[str]:
 
 
 # The one-line drawing
+
+
+def test_the_sentences_name_the_kind_of_device() -> None:
+    enclosures, spans = loop_assets()
+    spans["S1"] = replace(spans["S1"], to_device=Device.DEADBREAK_ELBOW)
+    view = view_of(build_circuit(list(enclosures.values()), list(spans.values())))
+    assert "deadbreak elbow closed on its bushing" in span_sentence(view.spans["S1"])
+    assert "at R1 cutout closed" in span_sentence(view.spans["S1"])
+    assert "protective device (cutout) closed" in enclosure_sentence(view.enclosures["R1"])
 
 
 @pytest.mark.parametrize("per_row", PER_ROW)

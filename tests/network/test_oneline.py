@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from loopmend.errors import NetworkError
-from loopmend.network.assets import Enclosure, End, EndState, Span, enclosure_at_row, span_at_row
+from loopmend.network.assets import Device, Enclosure, End, EndState, Span, enclosure_at_row, span_at_row
 from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.oneline import (
     LoopLayout,
@@ -313,6 +313,17 @@ def test_the_view_tells_live_from_dead_and_where_every_elbow_stands() -> None:
     assert view.spans["S1"].ends[End.TO].state == "grounded"
     assert view.spans["S3"].ends[End.TO].normally_open
     assert not view.spans["S3"].ends[End.FROM].normally_open
+
+
+def test_the_view_says_what_is_opened_there_and_what_nobody_recorded() -> None:
+    enclosures, spans = loop_assets()
+    spans["S1"] = replace(spans["S1"], phases="ABC", to_device=Device.DEADBREAK_ELBOW)
+    spans["S2"] = replace(spans["S2"], phases="ABC", ampacity_a=480.0)
+    view = view_of(circuit := build_circuit(list(enclosures.values()), list(spans.values())), normal_positions(circuit))
+    assert view.spans["S1"].ends[End.FROM].stands == "cutout closed"
+    assert view.spans["S1"].ends[End.TO].stands == "deadbreak elbow closed on its bushing"
+    assert view.spans["S2"].ends[End.TO].stands == "elbow closed on its bushing, its kind not recorded"
+    assert (view.enclosures["R1"].protection, view.enclosures["P1"].protection) == ("cutout", "")
 
 
 def test_an_enclosure_with_one_phase_of_two_fed_is_partly_live_and_never_called_dead() -> None:

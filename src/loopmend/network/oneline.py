@@ -12,6 +12,7 @@ from typing import Literal
 import numpy as np
 
 from loopmend.network.assets import Bools, End, EndState, phase_letters
+from loopmend.network.devices import device_noun, position_words, protective_device
 from loopmend.network.graph import Circuit
 from loopmend.network.loop_layout import Hop, LoopLayout, LoopLink, LoopRow, iterate_rows, lay_out_loops
 from loopmend.network.positions import Positions
@@ -50,6 +51,8 @@ class OneLineEnd:
         ``from`` or ``to``.
     state
         ``closed``, ``open`` or ``grounded``, as it stands now.
+    stands
+        The same in words, with the kind of device: ``deadbreak elbow parked (open)``.
     normally_open
         Whether it is open in the normal arrangement.
     indicator
@@ -61,6 +64,7 @@ class OneLineEnd:
     label: str
     enclosure_id: str
     state: str
+    stands: str = ""
     normally_open: bool = False
     indicator: str = ""
     steps: tuple[int, ...] = ()
@@ -88,7 +92,7 @@ class OneLineSpan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OneLineEnclosure:
-    """State of one enclosure; ``device`` is "" but at a source: ``closed`` or ``open``."""
+    """State of one enclosure; ``device`` is "" but at a source: ``closed`` or ``open``; ``protection`` what it is."""
 
     enclosure_id: str
     kind: str
@@ -101,6 +105,7 @@ class OneLineEnclosure:
     p: float | None
     faulted: bool
     device: str
+    protection: str
     has_crew: bool
     is_next: bool
     steps: tuple[int, ...]
@@ -234,11 +239,14 @@ def _span(known: _Known, span_id: str) -> OneLineSpan:
 
 def _end(known: _Known, span_id: str, end: End) -> OneLineEnd:
     row = known.circuit.span_row[span_id]
+    device = int(known.circuit.end_device[row, end])
+    stands = position_words(device, int(known.positions.states[row, end]))
     mounted = "mounted" if known.circuit.spans.indicator[row, end] else ""
     return OneLineEnd(
         label=end.label,
         enclosure_id=known.circuit.enclosure_at(span_id, end),
         state=EndState(int(known.positions.states[row, end])).label,
+        stands=stands if device else f"{stands}, its kind not recorded",
         normally_open=bool(known.normal.states[row, end] != EndState.CLOSED),
         indicator=known.indicator_readings.get((span_id, end), mounted),
         steps=known.step_numbers.get((span_id, end), ()),
@@ -261,6 +269,7 @@ def _enclosure(known: _Known, enclosure_id: str) -> OneLineEnclosure:
         p=known.p_by_id.get(enclosure_id),
         faulted=enclosure_id in known.faulted,
         device=device if record.source_kv is not None else "",
+        protection=device_noun(protective_device(record)) if record.source_kv is not None else "",
         has_crew=enclosure_id == known.crew_at,
         is_next=enclosure_id == known.next_at,
         steps=known.step_numbers.get((enclosure_id, None), ()),
