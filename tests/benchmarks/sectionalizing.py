@@ -270,7 +270,7 @@ def follow_plan(world: World, doubt: Doubt, p_double: float, *, indicators: bool
         stand = Stand(
             world.way()[a : b + 1],
             None if world.parked is None else world.parked - a,
-            {(cut - a, side): bad for (cut, side), bad in answers.items() if a < cut < b},
+            {(cut - a, side): (bad,) for (cut, side), bad in answers.items() if a < cut < b},
         )
         act = _next_act(world, line, belief, doubt, stand, unread)
         if act.kind == "declare":

@@ -152,7 +152,7 @@ def test_worth_is_the_sum_of_its_parts() -> None:
 
 
 def stand(
-    line: Line, cut: int = 0, parked: int | None = None, answers: dict[tuple[int, str], bool] | None = None
+    line: Line, cut: int = 0, parked: int | None = None, answers: dict[tuple[int, str], tuple[bool, ...]] | None = None
 ) -> Stand:
     return Stand(line.travel[cut], parked, answers or {})  # type: ignore[arg-type]
 
@@ -180,7 +180,7 @@ def test_the_worth_of_a_fuse_decides_between_testing_once_more_and_closing() -> 
     first = {}
     for fuse_worth in (0.0, 200_000.0):
         doubt = Doubt(fuse_worth=fuse_worth, wrong_worth=0.0)
-        first[fuse_worth] = rank_acts(line, belief, doubt, stand(line, 4, 4, {(4, "left"): False}))[0]
+        first[fuse_worth] = rank_acts(line, belief, doubt, stand(line, 4, 4, {(4, "left"): (False,)}))[0]
     assert (first[0.0].kind, first[0.0].cut, first[0.0].side) == ("close", 4, "left")
     assert first[200_000.0].kind == "test"
 
@@ -288,7 +288,7 @@ def test_closing_without_a_test_only_where_the_company_allows_it() -> None:
     assert {move.action for move in barred.options} == {"split"}
     proven = (frozenset({"S1", "S2"}), False)
     after = hedged(
-        Hedge(doubt=free, closing="after_test", answers=[proven], proofs=[proven]),
+        Hedge(doubt=free, closing="after_test", answers=[(proven[0], (False,))], proofs=[proven]),
         (TestResult(("S1", "S2"), "withstand", "good"),),
         faults="one_span",
     )

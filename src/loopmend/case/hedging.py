@@ -8,6 +8,7 @@ from loopmend.case.assumptions import Assumptions
 from loopmend.evidence.methods import load_methods
 from loopmend.locate.dead import DeadPart, Elbow
 from loopmend.locate.hedge import Hedge
+from loopmend.locate.kinds import KIND_MIX
 from loopmend.locate.line import Doubt
 from loopmend.locate.observations import (
     BAD_VERDICTS,
@@ -20,7 +21,7 @@ from loopmend.locate.observations import (
     Observation,
     TestResult,
 )
-from loopmend.network.assets import End
+from loopmend.network.assets import End, Floats
 from loopmend.network.graph import Circuit
 
 DECISIVE = BAD_VERDICTS | {GOOD_VERDICT}
@@ -35,6 +36,7 @@ def build_hedge(
     observations: Sequence[Observation],
     *,
     parked: Elbow | None = None,
+    kinds: Floats = KIND_MIX,
 ) -> Hedge:
     """Gather what the doubtful policy needs besides the suspects.
 
@@ -43,16 +45,18 @@ def build_hedge(
     parked
         Elbow that is parked with the crew standing there; None: the one that the last test must have been made from,
         if the crew still stands there.
+    kinds
+        Chance of each kind of fault as believed now: a method sees them differently.
     """
     settings = assumptions.settings
-    indicator = _accuracy_of(assumptions, INDICATOR_METHOD) or USUAL_INDICATOR
+    indicator = _accuracy_of(assumptions, INDICATOR_METHOD, kinds) or USUAL_INDICATOR
     return Hedge(
-        doubt=_doubt(assumptions),
+        doubt=_doubt(assumptions, kinds),
         closing=settings.closing,
         closings_at_most=settings.closings_at_most,
         energized=tuple((frozenset(seen.spans), seen.held) for seen in observations if isinstance(seen, Energized)),
         parked=parked or _parked_for_last_test(dead, assumptions.times.crew_at, observations),
-        answers=tuple(_last_answers(observations, settings.method).items()),
+        answers=tuple(_answers(observations, settings.method).items()),
         proofs=tuple(_proofs(observations)),
         indicators=_unread(circuit, dead, observations),
         indicator=indicator,
@@ -60,15 +64,15 @@ def build_hedge(
     )
 
 
-def _doubt(assumptions: Assumptions) -> Doubt:
+def _doubt(assumptions: Assumptions, kinds: Floats) -> Doubt:
     """Accuracy of the method at hand, as stated, else of the method table; worths and minutes from the settings."""
     settings, methods = assumptions.settings, load_methods()
-    test = _accuracy_of(assumptions, settings.method)
+    test = _accuracy_of(assumptions, settings.method, kinds)
     table = methods.get(settings.method)
     if test is None and table is not None:
         test = MethodAccuracy(sensitivity=table.sensitivity.value, specificity=table.specificity.value)
     test = test or MethodAccuracy(sensitivity=USUAL.sensitivity, specificity=USUAL.specificity)
-    held = _accuracy_of(assumptions, ENERGIZED_METHOD)
+    held = _accuracy_of(assumptions, ENERGIZED_METHOD, kinds)
     minutes = USUAL.again_minutes if table is None else table.minutes.value
     return Doubt(
         sensitivity=test.sensitivity,
@@ -83,18 +87,21 @@ def _doubt(assumptions: Assumptions) -> Doubt:
     )
 
 
-def _accuracy_of(assumptions: Assumptions, method: str) -> MethodAccuracy | None:
+def _accuracy_of(assumptions: Assumptions, method: str, kinds: Floats) -> MethodAccuracy | None:
+    """Accuracy of a method, its sensitivity that on a fault of the kinds believed in."""
     methods: Mapping[str, MethodAccuracy] = assumptions.accuracy.methods or {}
-    return methods.get(method)
+    known = methods.get(method)
+    return known and MethodAccuracy(sensitivity=known.seen_on(kinds), specificity=known.specificity)
 
 
-def _last_answers(observations: Sequence[Observation], method: str) -> dict[frozenset[str], bool]:
-    """Last answer (True: bad) of the method at hand, per set of spans under test; inconclusive ones are none."""
-    return {
-        frozenset(seen.spans): seen.verdict in BAD_VERDICTS
-        for seen in observations
-        if isinstance(seen, TestResult) and seen.method == method and seen.spans and seen.verdict in DECISIVE
-    }
+def _answers(observations: Sequence[Observation], method: str) -> dict[frozenset[str], tuple[bool, ...]]:
+    """Answers (True: bad) of the method at hand, per set of spans under test; inconclusive ones are none."""
+    found: dict[frozenset[str], tuple[bool, ...]] = {}
+    for seen in observations:
+        if isinstance(seen, TestResult) and seen.method == method and seen.spans and seen.verdict in DECISIVE:
+            spans = frozenset(seen.spans)
+            found[spans] = (*found.get(spans, ()), seen.verdict in BAD_VERDICTS)
+    return found
 
 
 def _proofs(observations: Sequence[Observation]) -> Iterator[tuple[frozenset[str], bool]]:

@@ -14,6 +14,7 @@ import numpy as np
 
 from loopmend.locate.line import Doubt
 from loopmend.locate.proofs import Permit
+from loopmend.locate.scene import bits_told
 from loopmend.network.assets import Bools, Floats, Ints
 
 
@@ -77,7 +78,7 @@ def pick_for_two(scene: Pair, permit: Permit) -> Pick:
     """Pick the next act where two faults are believed in; what may not be closed is tested before it is."""
     doubt = scene.doubt
     rate = scene.out + doubt.crew_worth
-    told = np.where(scene.testable, np.stack([_bits_told(scene.sides, scene.p_bad[side]) for side in (0, 1)]), 0.0)
+    told = np.where(scene.testable, np.stack([bits_told(scene.sides, scene.p_bad[side]) for side in (0, 1)]), 0.0)
     per_minute = told / np.maximum(scene.minutes, 1e-9)
     side, cut = (int(k) for k in np.unravel_index(int(per_minute.argmax()), per_minute.shape))
     doubtful = (1.0 - scene.p_likely) * doubt.wrong_worth
@@ -112,18 +113,6 @@ def _worthwhile_closing(scene: Pair, remaining: float, permit: Permit) -> Pick |
         if saved[cut] > best:
             best, found = float(saved[cut]), Pick("close", cut, side)
     return found
-
-
-def _bits_told(sides: Floats, p_bad: Floats) -> Floats:
-    """Bits that an answer is expected to tell about the class of fault, per cut."""
-    bad = (sides * p_bad).sum(axis=0)
-    return np.asarray(_binary_bits(bad) - (sides * _binary_bits(p_bad)).sum(axis=0))
-
-
-def _binary_bits(p: Floats) -> Floats:
-    q = np.clip(p, 1e-300, 1.0)
-    r = np.clip(1.0 - p, 1e-300, 1.0)
-    return np.asarray(-(p * np.log2(q) + (1.0 - p) * np.log2(r)))
 
 
 def entropy_bits(single: Floats, pair: Floats) -> float:

@@ -63,15 +63,18 @@ class Stand:
     parked
         Cut whose elbow is parked, or None.
     answers
-        Last answer (True: bad) of the test of a side at a cut.
+        Answers so far (True: bad) of the test of a side at a cut.
     permit
         Which sides may be closed; None: any.
+    testable
+        Which sides can be tested, shape (2, n + 1), left sides first; None: any.
     """
 
     way: Floats
     parked: int | None
-    answers: Mapping[tuple[int, Side], bool]
+    answers: Mapping[tuple[int, Side], Sequence[bool]]
     permit: Permit | None = None
+    testable: Bools | None = None
 
 
 def rank_acts(line: Line, belief: Belief, doubt: Doubt, stand: Stand, *, detail: bool = True) -> tuple[Act, ...]:
@@ -126,7 +129,7 @@ def _act_for_two(line: Line, belief: Belief, doubt: Doubt, stand: Stand, parked:
         close=np.stack([line.switch, line.switch]),
         back=np.stack([out - line.customers[:, -1], out - line.customers[0, :]]),
         at_risk=np.repeat([[line.at_risk[0, 0]], [line.at_risk[1, -1]]], n + 1, axis=1),
-        testable=np.stack([inner, inner]),
+        testable=_testable(line, stand),
         closable=np.stack([inner & line.live[0], inner & line.live[1]]),
         free=np.where(np.stack([cuts <= likely[0], cuts > likely[-1]]), np.stack([cuts, n - cuts]), 0),
         p_likely=p,
@@ -141,16 +144,21 @@ def _act_for_two(line: Line, belief: Belief, doubt: Doubt, stand: Stand, parked:
 
 
 def _p_bad(line: Line, doubt: Doubt, stand: Stand) -> Floats:
-    answers = [(cut, SIDES.index(side), bad) for (cut, side), bad in stand.answers.items()]
+    answers = [(cut, SIDES.index(side), given) for (cut, side), given in stand.answers.items()]
     return p_bad_of(doubt, line.n_spans + 1, answers)
+
+
+def _testable(line: Line, stand: Stand) -> Bools:
+    """Which sides can be tested: those of every cut but the ends, unless the stand says otherwise."""
+    inner = np.zeros((2, line.n_spans + 1), dtype=bool)
+    inner[:, 1:-1] = True
+    return inner if stand.testable is None else inner & stand.testable
 
 
 def _scene(line: Line, belief: Belief, doubt: Doubt, stand: Stand, outlook: Outlook) -> Scene:
     """Lay the line out for one step ahead; what remains after closing comes from the outlook."""
     n, out = line.n_spans, float(line.customers[0, -1])
     permit = stand.permit or permit_all(n)
-    inner = np.zeros((2, n + 1), dtype=bool)
-    inner[:, 1:n] = True
     scene = Scene(
         doubt=doubt,
         out=out,
@@ -161,7 +169,7 @@ def _scene(line: Line, belief: Belief, doubt: Doubt, stand: Stand, outlook: Outl
         close_customer=np.stack([line.switch, line.switch]) * out,
         at_risk=np.repeat([[line.at_risk[0, 0]], [line.at_risk[1, -1]]], n + 1, axis=1),
         live=np.repeat([[line.live[0]], [line.live[1]]], n + 1, axis=1),
-        testable=inner,
+        testable=_testable(line, stand),
         permit=permit,
         tails=_tails(belief, outlook),
         later=np.full(len(outlook.from_left), np.inf),

@@ -36,7 +36,7 @@ class Hedge:
     parked
         Elbow that is parked with the crew standing there, or None.
     answers
-        Last answer (True: bad) of the method at hand, per set of spans under test.
+        Answers so far (True: bad) of the method at hand, per set of spans under test.
     proofs
         Every test and closing, (spans, whether bad), in order of time.
     indicators
@@ -54,7 +54,7 @@ class Hedge:
     closings_at_most: int = 100
     energized: Sequence[tuple[frozenset[str], bool]] = ()
     parked: Elbow | None = None
-    answers: Sequence[tuple[frozenset[str], bool]] = ()
+    answers: Sequence[tuple[frozenset[str], tuple[bool, ...]]] = ()
     proofs: Sequence[tuple[frozenset[str], bool]] = ()
     indicators: Sequence[Elbow] = ()
     indicator: MethodAccuracy = field(default_factory=partial(MethodAccuracy, sensitivity=0.90, specificity=0.95))

@@ -157,14 +157,14 @@ def _rank(board: _Board, widths: Sequence[int]) -> list[HedgedAct]:
 
 def _act(board: _Board, kind: ActKind, cut: Cut, side: int, spent: Floats) -> HedgedAct:
     sides = _sides(board.model, cut)
-    last = dict(board.hedge.answers)
+    asked = {spans: given[-1] for spans, given in board.hedge.answers}
     worth, crew, customer, fuses = spent.tolist()
     return HedgedAct(
         kind=kind,
         cut=cut,
         region=sides[side],
-        last=last.get(spans_of(board.model, sides[side])),
-        last_other=last.get(spans_of(board.model, sides[1 - side])),
+        last=asked.get(spans_of(board.model, sides[side])),
+        last_other=asked.get(spans_of(board.model, sides[1 - side])),
         here=board.hedge.parked in cut.elbows,
         crew_minutes=crew,
         customer_minutes=customer,
@@ -233,13 +233,13 @@ def _class_masses(board: _Board) -> Floats:
     return np.stack([*masses, both])
 
 
-def _answers(board: _Board) -> list[tuple[int, int, bool]]:
-    last = dict(board.hedge.answers)
+def _answers(board: _Board) -> list[tuple[int, int, tuple[bool, ...]]]:
+    asked = dict(board.hedge.answers)
     return [
-        (k, side, last[spans])
+        (k, side, asked[spans])
         for k, parts in enumerate(board.parts)
         for side in (0, 1)
-        if (spans := spans_of(board.model, parts[side])) in last
+        if (spans := spans_of(board.model, parts[side])) in asked
     ]
 
 
@@ -297,7 +297,8 @@ def _declaration(board: _Board) -> HedgedAct | None:
         tried = [spans for spans, _ in hedge.energized]
         for cut in model.cuts:
             for side, other in (_sides(model, cut), _sides(model, cut)[::-1]):
-                few = sum(1 for spans in tried if spans & spans_of(model, side)) < hedge.closings_at_most
+                under = spans_of(model, side)
+                few = bool(under) and sum(1 for spans in tried if spans & under) < hedge.closings_at_most
                 if not side & likely and few and float(model.customers(other)) < board.out:
                     return None
     return HedgedAct(kind="declare", region=likely, worth=(1.0 - p) * board.hedge.doubt.wrong_worth)

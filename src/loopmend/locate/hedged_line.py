@@ -43,8 +43,8 @@ def _in_model(layout: ChainLayout, stand: Stand, hedge: Hedge, act: Act) -> Hedg
         kind=act.kind,
         cut=cut,
         region=sum(1 << cell for cell in chosen),
-        last=None if act.side is None else stand.answers.get((act.cut, act.side)),
-        last_other=None if act.side is None else stand.answers.get((act.cut, other)),
+        last=None if act.side is None else _last(stand, act.cut, act.side),
+        last_other=None if act.side is None else _last(stand, act.cut, other),
         here=stand.parked == act.cut,
         indicators=tuple(elbow for elbow in hedge.indicators if elbow in cut.elbows) if act.kind == "read" else (),
         crew_minutes=act.crew_minutes,
@@ -52,6 +52,11 @@ def _in_model(layout: ChainLayout, stand: Stand, hedge: Hedge, act: Act) -> Hedg
         fuses=act.fuses,
         worth=act.worth,
     )
+
+
+def _last(stand: Stand, cut: int, side: Side) -> bool | None:
+    given = stand.answers.get((cut, side))
+    return given[-1] if given else None
 
 
 def lay_line(circuit: Circuit, model: SearchModel, layout: ChainLayout, hedge: Hedge) -> Line:
@@ -114,15 +119,18 @@ def _stand(model: SearchModel, layout: ChainLayout, hedge: Hedge) -> Stand:
     spans = model.dead.spans
     cells = [spans[v] if v < len(spans) else "" for v in (model.cell_vertices[k] for k in layout.order)]
     parked = next((k for k, cut in enumerate(layout.cuts, start=1) if hedge.parked in cut.elbows), None)
-    last = dict(hedge.answers)
-    answers: dict[tuple[int, Side], bool] = {}
+    asked = dict(hedge.answers)
+    answers: dict[tuple[int, Side], tuple[bool, ...]] = {}
+    testable = np.zeros((2, n + 1), dtype=bool)
     for cut in range(1, n):
-        for side, under in zip(SIDES, (cells[:cut], cells[cut:]), strict=True):
-            if (answer := last.get(frozenset(under) - {""})) is not None:
-                answers[cut, side] = answer
-    energized = [spans for spans, _ in hedge.energized]
+        for number, under in enumerate((cells[:cut], cells[cut:])):
+            tested = frozenset(under) - {""}
+            testable[number, cut] = bool(tested)
+            if tested in asked:
+                answers[cut, SIDES[number]] = asked[tested]
+    energized = [tried for tried, _ in hedge.energized]
     permit = find_permit(cells, hedge.proofs, energized, hedge.closing, hedge.closings_at_most)
-    return Stand(np.array(model.start)[_places(layout)], parked, answers, permit)
+    return Stand(np.array(model.start)[_places(layout)], parked, answers, permit, testable)
 
 
 def _indicators(layout: ChainLayout, hedge: Hedge) -> list[Indicator]:

@@ -15,6 +15,9 @@ from loopmend.locate.line import Doubt
 from loopmend.locate.proofs import Permit
 from loopmend.network.assets import Bools, Floats
 
+LEAST_BITS = 1e-3
+"""A test that is expected to tell less is not proposed, unless a closing waits for it. A setting of ours."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scene:
@@ -127,7 +130,7 @@ def cheapest(options: Sequence[Floats]) -> Floats:
 def price_acts(scene: Scene, way: Floats, parked: Bools) -> list[tuple[str, int, Floats, Bools]]:
     """Price every test and closing: kind, side, price per cut, and at which cuts it may be proposed.
 
-    A closing is not proposed where it is more likely than not to blow.
+    A closing is not proposed where it is more likely than not to blow, a test not where it tells next to nothing.
 
     Parameters
     ----------
@@ -141,23 +144,50 @@ def price_acts(scene: Scene, way: Floats, parked: Bools) -> list[tuple[str, int,
     begun = scene.spend(np.where(parked, again, scene.split) + way)
     rows = []
     for side in (0, 1):
-        rows.append(("test", side, begun + scene.test(side, scene.sides, again=True), scene.testable[side]))
         safe = scene.sides[side] + scene.sides[2] <= 0.5
+        tells = bits_told(scene.sides, scene.p_bad[side]) >= LEAST_BITS
+        worth_asking = scene.testable[side] & (tells | (safe & scene.live[side] & ~scene.permit.now[side]))
+        rows.append(("test", side, begun + scene.test(side, scene.sides, again=True), worth_asking))
         may = safe & scene.live[side] & scene.permit.now[side]
         rows.append(("close", side, park + scene.close(side, scene.sides), may))
     return rows
 
 
-def p_bad_of(doubt: Doubt, n: int, answers: Sequence[tuple[int, int, bool]]) -> Floats:
-    """Probability of a bad answer per side, class of fault and cut; a repetition may only repeat the last answer.
+def p_bad_of(doubt: Doubt, n: int, answers: Sequence[tuple[int, int, Sequence[bool]]]) -> Floats:
+    """Probability of a bad answer per side, class of fault and cut, shape (2, 3, n).
+
+    A repetition only repeats the first answer with the chance `Doubt.repeat_share`, and then all repetitions do: so
+    answers that all agree tell less and less, and those that differ are independent. With answers so far all the same
+    and each of chance q, k of them have the chance (1 - r) q^k + r q together.
 
     Parameters
     ----------
     answers
-        Last answers: cut, side, whether bad.
+        Cut, side, and the answers so far (True: bad), at least one.
     """
     hit, miss = np.full((2, n), doubt.sensitivity), np.full((2, n), 1.0 - doubt.specificity)
-    for cut, side, bad in answers:
-        for chance in (hit, miss):
-            chance[side, cut] = doubt.repeat_share * bad + (1.0 - doubt.repeat_share) * chance[side, cut]
+    for cut, side, given in answers:
+        if len(set(given)) == 1:
+            for chance in (hit, miss):
+                chance[side, cut] = _again(float(chance[side, cut]), doubt.repeat_share, len(given), bad=given[0])
     return np.stack([[hit[0], miss[0], hit[0]], [miss[1], hit[1], hit[1]]])
+
+
+def _again(p_bad: float, share: float, times: int, *, bad: bool) -> float:
+    """Probability of a bad answer after the same answer so many times."""
+    q = p_bad if bad else 1.0 - p_bad
+    so_far = (1.0 - share) * q**times + share * q
+    same = ((1.0 - share) * q ** (times + 1) + share * q) / so_far if so_far > 0.0 else q
+    return same if bad else 1.0 - same
+
+
+def bits_told(sides: Floats, p_bad: Floats) -> Floats:
+    """Bits that an answer is expected to tell about the class of fault, per cut; shapes (3, n) both."""
+    bad = (sides * p_bad).sum(axis=0)
+    return np.asarray(_binary_bits(bad) - (sides * _binary_bits(p_bad)).sum(axis=0))
+
+
+def _binary_bits(p: Floats) -> Floats:
+    q = np.clip(p, 1e-300, 1.0)
+    r = np.clip(1.0 - p, 1e-300, 1.0)
+    return np.asarray(-(p * np.log2(q) + (1.0 - p) * np.log2(r)))
