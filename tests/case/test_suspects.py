@@ -10,8 +10,10 @@ import pytest
 from case.playing import KNOWN, TOWN, ask, opened
 from loopmend.case import requests as rq
 from loopmend.case.assessment import Knowledge, assess, hazards_of
+from loopmend.case.hedging import build_hedge
 from loopmend.case.state import CaseState
 from loopmend.errors import EvidenceError
+from loopmend.locate.observations import MethodAccuracy
 from loopmend.locate.posterior import Posterior
 from loopmend.network.graph import build_circuit
 
@@ -128,3 +130,25 @@ def test_phases_that_a_span_does_not_have_are_refused_by_name_at_once() -> None:
         ask(opened(), hipot("good", "S1", "S2", phases="BX"))
     said = [finding.problem for finding in refused.value.findings]
     assert said == ["unknown phase", "span S1 has no phase B", "span S2 has no phase B"]
+
+
+def test_the_policy_counts_on_a_method_as_far_as_it_sees_the_kind_believed_in() -> None:
+    blind = MethodAccuracy(sensitivity=0.70, specificity=0.98, detects=(0.99, 0.30, 0.90))
+    known = Knowledge(circuit=TOWN, methods={**KNOWN.methods, "insulation": blind})
+    settings = {"method": "insulation"}
+    state = opened(assumptions={"faults": "one_span", "settings": settings})
+
+    def counted_on(state: CaseState) -> float:
+        found = assess(known, state)
+        assert found.posterior is not None
+        kinds = found.posterior.kind_shares
+        assert kinds.sum() == pytest.approx(1.0, abs=ROUNDING)
+        return build_hedge(TOWN, found.dead, found.assumptions, found.observations, kinds=kinds).doubt.sensitivity
+
+    # Before any test 0.30, 0.60, 0.10 of the kinds.
+    assert counted_on(state) == pytest.approx(0.30 * 0.99 + 0.60 * 0.30 + 0.10 * 0.90, abs=ROUNDING)
+    flashed, bolted = (ask(state, hipot(verdict, "S1")) for verdict in ("breakdown", "bolted"))
+    assert counted_on(flashed) < 0.4
+    assert counted_on(bolted) > 0.8
+    given = {"accuracy": {"insulation": {"sensitivity": 0.7, "specificity": 0.98}}}
+    assert counted_on(ask(opened(assumptions={"settings": settings, **given}), hipot("breakdown", "S1"))) == 0.7

@@ -41,7 +41,8 @@ def plan_next(
     """
     hedge = None
     if not posterior.trusted:
-        hedge = build_hedge(known.circuit, dead, assumptions, observations, parked=parked)
+        kinds = posterior.kind_shares
+        hedge = build_hedge(known.circuit, dead, assumptions, observations, parked=parked, kinds=kinds)
     return plan_sectionalizing(
         known.circuit,
         dead,

@@ -130,6 +130,10 @@ class MethodAccuracy:
         """Probability of a bad verdict by kind of fault, shape (3,)."""
         return np.array(self.detects or (self.sensitivity,) * len(FAULT_KINDS), dtype=float)
 
+    def seen_on(self, kinds: Floats) -> float:
+        """Probability of a bad verdict on a fault of a kind that is not certain, by the chance of each, shape (3,)."""
+        return self.sensitivity if self.detects is None else float(self.by_kind @ kinds)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Accuracy:

@@ -95,6 +95,13 @@ class Posterior:
         return np.asarray(self.single + self.pair.sum(axis=0) + self.pair.sum(axis=1))
 
     @cached_property
+    def kind_shares(self) -> Floats:
+        """Probability of each kind of fault, wherever it is, shape (3,), sums to 1."""
+        if self.by_kind is None:
+            return KIND_MIX
+        return np.asarray(self.p_faulted @ self.by_kind / self.p_faulted.sum())
+
+    @cached_property
     def suspects(self) -> tuple[Suspect, ...]:
         """Suspects with a probability above 0: the most likely first, ties by id."""
         faulted = self.p_faulted
