@@ -124,7 +124,7 @@ def start_drill(
     opening = Opening(
         operated=tuple(operated),
         crew_at=crew_at,
-        title="Drill",
+        title="Hidden fault",
         assumptions={"settings": chosen.settings()},
         drill=True,
     )
