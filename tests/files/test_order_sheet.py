@@ -11,7 +11,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from html.parser import HTMLParser
 from itertools import combinations
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 from hypothesis import given, settings
@@ -23,7 +23,18 @@ from loopmend.errors import DataError
 from loopmend.files import sheet_font
 from loopmend.files.order_html import render_order_html
 from loopmend.files.order_pdf import render_order_pdf
-from loopmend.files.order_sheet import COLUMNS, SHARES, SIGNING, OrderSheet, SheetStep, clock_text, ranges
+from loopmend.files.order_sheet import (
+    ACTION_WORDS,
+    COLUMNS,
+    PEOPLE,
+    SHARES,
+    SIGNING,
+    WAITED_FOR,
+    OrderSheet,
+    SheetStep,
+    clock_text,
+    ranges,
+)
 from loopmend.files.paper_oneline import MARGIN, Frame, Mark, Strip, Stroke, Words, draw_strips
 from loopmend.files.sheet_font import REPLACED, is_replaced, printable
 from loopmend.network.assets import End, EndState
@@ -31,6 +42,7 @@ from loopmend.network.graph import Circuit
 from loopmend.network.oneline import OneLineView, build_oneline_view, lay_out_loops
 from loopmend.network.positions import apply_device, apply_end_states, normal_positions
 from loopmend.network.tracing import trace_supply
+from loopmend.switching.steps import Action
 from network.circuit_cases import circuits
 
 ZONE = timezone(timedelta(hours=-5))
@@ -337,10 +349,32 @@ def test_clock_times_carry_their_offset(hours: float, told: str) -> None:
     assert clock_text(at).endswith(told)
     sheet = make_sheet(zone=at.tzinfo)
     assert told in pdf_words(sheet)
-    clock, offset, day = sheet.clock(sheet.steps[0])
+    clock, offset, day, utc = sheet.clock(sheet.steps[0])
+    assert utc == f"{START:%H:%M:%S}Z"
     back = datetime.strptime(f"{day} {clock} {offset.removeprefix('UTC')}", "%Y-%m-%d %H:%M:%S %z")
     assert back == START
     assert sheet.clock(sheet.steps[1]) == ()
+
+
+def test_a_step_says_what_to_check_who_does_it_where_it_is_and_what_it_waits_for() -> None:
+    """On both papers, and the step that stopped the order says so; a step of old says nothing of it."""
+    more: dict[str, Any] = {"after": "Clamp tight", "waits_for": "dead", "who": "desk", "confirms": "second"}
+    where: dict[str, Any] = {"longitude": -99.365418, "latitude": 42.13736, "stopped": "it hums"}
+    for words in (pdf_words, html_words):
+        said = words(make_sheet(steps=(make_step(1, **more, **where),)))
+        assert "Check after: Clamp tight" in said
+        assert "Hold, nothing goes on without: a reading that says dead" in said
+        assert "Who: dispatcher, confirmed by the other person there" in said
+        assert "STOPPED HERE, not as expected: it hums" in said
+        assert "42.13736, -99.36542" in said
+        plain = words(make_sheet(steps=(make_step(1),)))
+        assert not any(text in plain for text in ("Check after", "Hold, nothing", "STOPPED HERE", "confirmed by the"))
+
+
+def test_every_act_waiting_and_person_has_words() -> None:
+    assert set(ACTION_WORDS) == set(get_args(Action))
+    assert set(WAITED_FOR) == {"dead", "in_phase", "proof"}
+    assert set(PEOPLE) == {"crew", "desk", "second"}
 
 
 def test_an_order_not_approved_has_nobody() -> None:

@@ -27,7 +27,7 @@ OPENED = datetime(2025, 6, 3, 2, 0, tzinfo=UTC)
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A record with case C-0001: order O1 approved, its first step signed; one entry a minute from 02:01 on."""
+    """A record with case D-0001: order O1 approved, its first step signed; one entry a minute from 02:01 on."""
     place = tmp_path_factory.mktemp("desk")
     minutes = [1]
     desk = open_desk(place, clock=lambda: OPENED + timedelta(minutes=minutes[0]))
@@ -53,7 +53,7 @@ def desk(folder: Path) -> Iterator[Desk]:
 
 
 def test_the_sheet_tells_who_did_what_and_when(desk: Desk) -> None:
-    sheet = load_order_sheet(desk, "C-0001", "O1", zone=ZONE)
+    sheet = load_order_sheet(desk, "D-0001", "O1", zone=ZONE)
     # opened at 02:01, declared 02:02, drafted 02:03, approved 02:04, signed 02:05
     assert (sheet.version, sheet.status, sheet.drill) == (5, "under way", True)
     assert (sheet.drafted_by, sheet.drafted_at) == ("N. Adair", OPENED + timedelta(minutes=3))
@@ -61,26 +61,30 @@ def test_the_sheet_tells_who_did_what_and_when(desk: Desk) -> None:
     assert sheet.as_of == OPENED + timedelta(minutes=5)
     first, second = sheet.steps[:2]
     assert (first.done_by, first.confirmed_by, first.found) == ("J. Orme", "T. Vance", "flag up")
-    assert sheet.clock(first) == ("22:05:00", "UTC-04:00", "2025-06-02")
+    assert sheet.clock(first) == ("22:05:00", "UTC-04:00", "2025-06-02", "02:05:00Z")
     assert (second.done_by, second.done_at) == ("", None)
     assert sheet.title.startswith("DRILL.")
 
 
 def test_every_step_has_place_device_and_cautions(desk: Desk) -> None:
-    sheet = load_order_sheet(desk, "C-0001", "O1")
+    sheet = load_order_sheet(desk, "D-0001", "O1")
     assert [step.n for step in sheet.steps] == list(range(1, len(sheet.steps) + 1))
     assert all(step.street for step in sheet.steps)  # the sample names a street everywhere
-    assert sheet.steps[0].device == "Protective device"
+    assert (sheet.steps[0].device, sheet.steps[1].device) == ("Clearance of S-0105", "Protective device")
     assert {step.device for step in sheet.steps if "S-0105" in step.device} == {
         "Elbow of S-0105, from end",
         "Elbow of S-0105, to end",
+        "Clearance of S-0105",
     }
+    # The invented place is drawn around 42.14 north, 99.37 west, a few kilometres wide.
+    assert all(step.map_position.startswith("42.1") and ", -99.3" in step.map_position for step in sheet.steps)
+    assert "if it is not as expected: Stop" in sheet.standing[-1]
     assert len(set(sheet.cautions)) == len(sheet.cautions)
     assert {n for step in sheet.steps for n in step.cautions} == set(range(1, len(sheet.cautions) + 1))
 
 
 def test_the_one_line_shows_the_loop_with_the_steps(desk: Desk) -> None:
-    sheet = load_order_sheet(desk, "C-0001", "O1")
+    sheet = load_order_sheet(desk, "D-0001", "O1")
     shown = {n for span in sheet.view.spans.values() for end in span.ends for n in end.steps}
     shown |= {n for place in sheet.view.enclosures.values() for n in place.steps}
     assert shown == {step.n for step in sheet.steps}
@@ -89,7 +93,7 @@ def test_the_one_line_shows_the_loop_with_the_steps(desk: Desk) -> None:
 
 
 def test_lengths_in_metres_where_asked(desk: Desk) -> None:
-    sheet = load_order_sheet(desk, "C-0001", "O1", unit="m")
+    sheet = load_order_sheet(desk, "D-0001", "O1", unit="m")
     assert all(span.length_text.endswith(" m") for span in sheet.view.spans.values())
 
 
@@ -97,32 +101,32 @@ def test_the_same_order_from_another_desk_gives_the_same_bytes(folder: Path) -> 
     made = set()
     for _ in range(2):
         opened = open_desk(folder)
-        made.add(render_sheet(load_order_sheet(opened, "C-0001", "O1", zone=ZONE), "pdf"))
+        made.add(render_sheet(load_order_sheet(opened, "D-0001", "O1", zone=ZONE), "pdf"))
         opened.store.close()
     assert len(made) == 1
 
 
 def test_an_order_without_steps_signed_or_approval_is_printed_too(desk: Desk) -> None:
-    sheet = load_order_sheet(desk, "C-0001", "O1", zone=ZONE)
+    sheet = load_order_sheet(desk, "D-0001", "O1", zone=ZONE)
     plain = replace(sheet, approved_by="", approved_at=None, status="draft", steps=sheet.steps[1:])
     assert "not approved" in " ".join(read_pages(render_sheet(plain, "pdf")))
 
 
 def test_unknown_orders_and_cases_are_refused(desk: Desk) -> None:
     with pytest.raises(DataError, match=r"O9: no such order.*its orders: O1"):
-        load_order_sheet(desk, "C-0001", "O9")
+        load_order_sheet(desk, "D-0001", "O9")
     with pytest.raises(DataError, match="no such case"):
-        load_order_sheet(desk, "C-0099", "O1")
+        load_order_sheet(desk, "D-0099", "O1")
 
 
 def test_a_file_is_written_whole_or_not_at_all(desk: Desk, tmp_path: Path) -> None:
     with pytest.raises(DataError, match=r"neither \.pdf nor \.html"):
-        write_order_sheet(desk, "C-0001", "O1", tmp_path / "order.txt")
+        write_order_sheet(desk, "D-0001", "O1", tmp_path / "order.txt")
     with pytest.raises(DataError, match="cannot be written"):
-        write_order_sheet(desk, "C-0001", "O1", tmp_path / "nowhere" / "order.pdf")
+        write_order_sheet(desk, "D-0001", "O1", tmp_path / "nowhere" / "order.pdf")
     (tmp_path / "taken.pdf").mkdir()
     with pytest.raises(DataError, match="cannot be written"):
-        write_order_sheet(desk, "C-0001", "O1", tmp_path / "taken.pdf")
+        write_order_sheet(desk, "D-0001", "O1", tmp_path / "taken.pdf")
     assert [path.name for path in tmp_path.iterdir()] == ["taken.pdf"]
 
 
@@ -131,31 +135,31 @@ def run(folder: Path, *arguments: str) -> Result:
 
 
 def test_the_terminal_writes_pdf_and_page(folder: Path, tmp_path: Path) -> None:
-    done = run(folder, "C-0001", "O1", "--out", str(tmp_path / "o1.pdf"), "--json")
+    done = run(folder, "D-0001", "O1", "--out", str(tmp_path / "o1.pdf"), "--json")
     assert done.exit_code == 0, done.output
     document = json.loads(done.stdout)
     content = (tmp_path / "o1.pdf").read_bytes()
     assert document == {
         "format": "loopmend/sheet/1",
-        "case": "C-0001",
+        "case": "D-0001",
         "order": "O1",
         "version": 5,
         "status": "under way",
-        "steps": 5,
+        "steps": 10,
         "out": str(tmp_path / "o1.pdf"),
         "bytes": len(content),
     }
     assert ADVICE in " ".join(read_pages(content))
-    told = run(folder, "C-0001", "O1", "--out", str(tmp_path / "o1.html"), "--unit", "m")
+    told = run(folder, "D-0001", "O1", "--out", str(tmp_path / "o1.html"), "--unit", "m")
     assert told.exit_code == 0
-    assert "5 steps, log version 5" in told.stdout
+    assert "10 steps, log version 5" in told.stdout
     page = (tmp_path / "o1.html").read_text(encoding="utf-8")
     assert ADVICE in page
     assert " ft<" not in page
 
 
 def test_the_terminal_refuses_with_the_reason(folder: Path, tmp_path: Path) -> None:
-    refused = run(folder, "C-0001", "O2", "--out", str(tmp_path / "x.pdf"), "--json")
+    refused = run(folder, "D-0001", "O2", "--out", str(tmp_path / "x.pdf"), "--json")
     assert refused.exit_code == 1
     assert json.loads(refused.stdout)["problems"][0]["id"] == "O2"
     assert not list(tmp_path.iterdir())

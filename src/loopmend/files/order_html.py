@@ -36,9 +36,10 @@ def _row(sheet: OrderSheet, step: SheetStep) -> str:
     action = ACTION_WORDS.get(step.action, step.action.replace("_", " ").upper())
     details = "".join(f"<p>{label}{escape(text)}</p>" for label, text in detail_lines(step))
     street = f"<p>{escape(step.street)}</p>" if step.street else ""
+    where = f"<p><span>{step.map_position}</span></p>" if step.map_position else ""
     cells = [
         f'<td class="n">{step.n}</td>',
-        f'<td><p class="at">{escape(step.enclosure)}</p>{street}</td>',
+        f'<td><p class="at">{escape(step.enclosure)}</p>{street}{where}</td>',
         f"<td><b>{escape(step.device)}</b></td>",
         f'<td><p class="act">{escape(action)}</p>{details}</td>',
     ]

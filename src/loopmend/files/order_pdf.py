@@ -93,7 +93,7 @@ def _cells(sheet: OrderSheet, step: SheetStep) -> list[Cell]:
     what += [(label + text, 12.0 if not label else 11.0, False) for label, text in detail_lines(step)]
     return [
         [(str(step.n), 17.0, True)],
-        [(step.enclosure, 14.0, True), (step.street, 11.0, False)],
+        [(step.enclosure, 14.0, True), (step.street, 11.0, False), (step.map_position, 9.0, False)],
         [(step.device, 12.0, True)],
         what,
         [(step.done_by, 11.0, False)],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, tzinfo
+from datetime import UTC, datetime, tzinfo
 
 from loopmend.network.oneline import OneLineView
 
@@ -21,12 +21,30 @@ ACTION_WORDS = {
     "close_device": "CLOSE DEVICE",
     "ground": "GROUND",
     "remove_ground": "REMOVE GROUND",
-    "check_open": "CHECK AND TAG",
+    "check_open": "CHECK OPEN",
     "prove_dead": "TEST FOR VOLTAGE",
     "drain": "DRAIN",
     "check_phasing": "COMPARE PHASES",
     "test": "TEST",
+    "request_clearance": "REQUEST CLEARANCE",
+    "tag": "TAG",
+    "issue_clearance": "ISSUE CLEARANCE",
+    "hand_over": "HAND OVER FOR WORK",
+    "hold_for_test": "HOLD",
+    "clear_crew": "CREW TOLD AND CLEAR",
+    "release_clearance": "RELEASE CLEARANCE",
+    "remove_tag": "REMOVE TAG",
 }
+
+WAITED_FOR = {
+    "dead": "a reading that says dead",
+    "in_phase": "a reading on every phase that says in phase",
+    "proof": "a good test on record",
+}
+"""What a hold point waits for, in words."""
+
+PEOPLE = {"crew": "crew", "desk": "dispatcher", "second": "the other person there"}
+"""Who does a step and who confirms it, in words."""
 
 STATUS_WORDS = {
     "draft": "DRAFT - NOT APPROVED. DO NOT SWITCH BY THIS SHEET.",
@@ -53,6 +71,16 @@ class SheetStep:
         "" and None until it is signed.
     found
         What was found; "" where nothing was noted.
+    after
+        What to check once it is done; "" where nothing.
+    waits_for
+        What a hold point waits for, as a key of `WAITED_FOR`; "" where it is none.
+    who, confirms
+        Keys of `PEOPLE`; "" where nobody needs to confirm.
+    longitude, latitude
+        Of the enclosure, degrees; None where the layer has no place for it.
+    stopped
+        What was not as expected, where the order stopped at this step.
     """
 
     n: int
@@ -68,6 +96,25 @@ class SheetStep:
     confirmed_by: str = ""
     done_at: datetime | None = None
     found: str = ""
+    after: str = ""
+    waits_for: str = ""
+    who: str = "crew"
+    confirms: str = ""
+    longitude: float | None = None
+    latitude: float | None = None
+    stopped: str = ""
+
+    @property
+    def map_position(self) -> str:
+        """Latitude and longitude as a map takes them; "" where not known."""
+        if self.longitude is None or self.latitude is None:
+            return ""
+        return f"{self.latitude:.5f}, {self.longitude:.5f}"
+
+    @property
+    def clock_utc(self) -> str:
+        """Clock time in UTC of a signed step, as the log keeps it; "" before that."""
+        return "" if self.done_at is None else f"{self.done_at.astimezone(UTC):%H:%M:%S}Z"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,11 +183,11 @@ class OrderSheet:
         return f"{there:%Y-%m-%d} {clock_text(there)}"
 
     def clock(self, step: SheetStep) -> tuple[str, ...]:
-        """Clock time, offset from UTC and date of a signed step; nothing before that."""
+        """Clock time, offset from UTC and date of a signed step, then the time in UTC; nothing before that."""
         if step.done_at is None:
             return ()
         there = step.done_at.astimezone(self.zone)
-        return (*clock_text(there).split(), f"{there:%Y-%m-%d}")
+        return (*clock_text(there).split(), f"{there:%Y-%m-%d}", step.clock_utc)
 
     def facts(self) -> list[tuple[str, str]]:
         """List the head of the sheet as label and value."""
@@ -171,11 +218,26 @@ class OrderSheet:
 
 def detail_lines(step: SheetStep) -> list[tuple[str, str]]:
     """List what stands under the action of a step, as label and text."""
-    told = [("", step.says), ("Check first: ", step.before), ("Expect: ", step.expect), ("Found: ", step.found)]
+    told = [
+        ("", step.says),
+        ("Check first: ", step.before),
+        ("Expect: ", step.expect),
+        ("Check after: ", step.after),
+        ("Hold, nothing goes on without: ", WAITED_FOR.get(step.waits_for, step.waits_for)),
+        ("Who: ", _people(step)),
+        ("Found: ", step.found),
+        ("STOPPED HERE, not as expected: ", step.stopped),
+    ]
     lines = [(label, text) for label, text in told if text]
     if step.cautions:
         lines.append(("Cautions: ", ranges(step.cautions)))
     return lines
+
+
+def _people(step: SheetStep) -> str:
+    """Say who does it and who confirms it."""
+    confirms = f", confirmed by {PEOPLE.get(step.confirms, step.confirms)}" if step.confirms else ""
+    return f"{PEOPLE.get(step.who, step.who)}{confirms}"
 
 
 def clock_text(at: datetime) -> str:

@@ -294,7 +294,7 @@ def _step_numbers(order: Order | None) -> dict[tuple[str, End | None], tuple[int
     found: dict[tuple[str, End | None], tuple[int, ...]] = {}
     for step in order.steps if order else ():
         key = (step["span"], End[step["end"].upper()]) if step.get("span") and step.get("end") else None
-        place = key or ((step.get("span") or step["enclosure"]), None)
+        place = key or (step["enclosure"], None)
         found[place] = (*found.get(place, ()), step["n"])
     return found
 

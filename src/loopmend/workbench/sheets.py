@@ -21,10 +21,11 @@ from loopmend.network.graph import Circuit
 from loopmend.network.loop_layout import LoopLayout, lay_out_loops
 from loopmend.network.oneline import LengthUnit, OneLineView, build_oneline_view
 from loopmend.network.tracing import trace_supply
-from loopmend.workbench.cases import load_case
+from loopmend.workbench.cases import LoadedCase, load_case
 from loopmend.workbench.cautions import ADVICE, approach_text
 from loopmend.workbench.desk import Desk
-from loopmend.workbench.timeline import PURPOSE
+from loopmend.workbench.step_places import device_words, find_step_place
+from loopmend.workbench.timeline import PURPOSE, say_measured, say_read
 
 SheetKind = Literal["pdf", "html"]
 
@@ -70,10 +71,10 @@ def load_order_sheet(
         drafted_at=drafted_at,
         approved_by=order.approved_by,
         approved_at=approved_at,
-        steps=_steps(circuit, order, cautions),
+        steps=_steps(case, order, cautions),
         cautions=cautions,
         remarks=order.remarks,
-        standing=_standing(circuit, state),
+        standing=(*_standing(circuit, state), *_branch(order)),
         advice=ADVICE,
         view=_view(circuit, state, order, unit),
         zone=zone,
@@ -137,37 +138,51 @@ def _moments(state: CaseState, order_id: str) -> tuple[datetime, datetime | None
     return drafted, approved
 
 
-def _steps(circuit: Circuit, order: Order, cautions: tuple[str, ...]) -> tuple[SheetStep, ...]:
+def _branch(order: Order) -> tuple[str, ...]:
+    """Say once what every step says where something is not as expected; orders of old say nothing."""
+    told = dict.fromkeys(str(step["otherwise"]) for step in order.steps if step.get("otherwise"))
+    return tuple(f"At any step, if it is not as expected: {text}." for text in told)
+
+
+def _steps(case: LoadedCase, order: Order, cautions: tuple[str, ...]) -> tuple[SheetStep, ...]:
     number = {text: n for n, text in enumerate(cautions, start=1)}
-    plain = [_step(circuit, step, number) for step in order.steps]
+    plain = [_step(case, step, number) for step in order.steps]
     signed = [
-        replace(step, done_by=s.actor, confirmed_by=s.confirmed_by, done_at=s.at, found=s.found)
+        replace(
+            step,
+            done_by=s.doer,
+            confirmed_by=s.confirmed_by,
+            done_at=s.at,
+            found=" ".join(filter(None, (s.found, say_measured(s.measured).strip()))),
+        )
         for step, s in zip(plain, order.signatures, strict=False)
     ]
-    return (*signed, *plain[len(signed) :])
+    rest = [
+        replace(step, stopped=order.stopped + say_read(order.stopped_measured)) if step.n == order.stopped_at else step
+        for step in plain[len(signed) :]
+    ]
+    return (*signed, *rest)
 
 
-def _step(circuit: Circuit, step: Mapping[str, Any], number: Mapping[str, int]) -> SheetStep:
-    place = str(step["enclosure"])
-    row = circuit.enclosure_row.get(place)
+def _step(case: LoadedCase, step: Mapping[str, Any], number: Mapping[str, int]) -> SheetStep:
+    where = find_step_place(case, str(step["enclosure"]))
     return SheetStep(
         n=step["n"],
         action=step["action"],
-        enclosure=place,
-        street="" if row is None else str(circuit.enclosures.street[row]),
-        device=_device(step),
+        enclosure=str(step["enclosure"]),
+        street=where.street,
+        device=device_words(step),
         says=step["says"],
         before=step.get("before", ""),
         expect=step.get("expect", ""),
         cautions=tuple(number[text] for text in step.get("cautions", ())),
+        after=step.get("after", ""),
+        waits_for=step.get("waits_for", ""),
+        who=step.get("who", "crew"),
+        confirms=step.get("confirms", ""),
+        longitude=where.longitude,
+        latitude=where.latitude,
     )
-
-
-def _device(step: Mapping[str, Any]) -> str:
-    if step.get("span"):
-        end = f", {step['end']} end" if step.get("end") else ""
-        return f"Elbow of {step['span']}{end}"
-    return "Protective device"
 
 
 def _standing(circuit: Circuit, state: CaseState) -> tuple[str, ...]:
@@ -205,6 +220,6 @@ def _step_numbers(order: Order) -> dict[tuple[str, End | None], tuple[int, ...]]
     found: dict[tuple[str, End | None], tuple[int, ...]] = {}
     for step in order.steps:
         span, end = step.get("span"), step.get("end")
-        key = (span, End[end.upper()] if end else None) if span else (step["enclosure"], None)
+        key = (span, End[end.upper()]) if span and end else (step["enclosure"], None)
         found[key] = (*found.get(key, ()), step["n"])
     return found
