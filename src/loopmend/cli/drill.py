@@ -135,7 +135,7 @@ def read_indicator(
 ) -> None:
     """Read a fault indicator in a drill.
 
-    Example: loopmend drill indicator D-0001 S-0103 from --by "J. Orme"
+    Example: loopmend drill indicator D-0001 S-0104 from --at P-2203 --by "J. Orme"
     """
     desk = open_desk(folder, store)
     document = drill_steps.read_indicator(desk, case_id, span, end, actor=by, at=at, record=record)
