@@ -92,7 +92,8 @@ def rank_acts(line: Line, belief: Belief, doubt: Doubt, stand: Stand, *, detail:
         for cut in range(1, line.n_spans)
         if may[cut]
     ]
-    acts += _declaration(line, belief, doubt, scene.permit)
+    if not acts or not _may_bring_back(line, belief, scene.permit):
+        acts.append(_declaration(belief, doubt))
     return tuple(
         sorted(acts, key=lambda act: (round(act.worth, 9), stand.way[act.cut], act.cut, act.side or "", act.kind))
     )
@@ -104,13 +105,19 @@ def _act(kind: ActKind, side: Side | None, cut: int, spent: Floats) -> Act:
     return Act(kind=kind, cut=cut, side=side, worth=worth, crew_minutes=crew, customer_minutes=customer, fuses=fuses)
 
 
-def _declaration(line: Line, belief: Belief, doubt: Doubt, permit: Permit) -> list[Act]:
-    """Declare the likely spans, if nothing besides could come back: worth what it costs if they are not it."""
+def _may_bring_back(line: Line, belief: Belief, permit: Permit) -> bool:
+    """Whether something besides the likely spans could still be closed."""
+    spans, _ = belief.likely()
+    return any(
+        0 < cut < line.n_spans and line.live[side] and permit.once_good[side, cut]
+        for side, cut in ((0, spans[0]), (1, spans[-1] + 1))
+    )
+
+
+def _declaration(belief: Belief, doubt: Doubt) -> Act:
+    """Declare the likely spans: worth what it costs if they are not it."""
     spans, p = belief.likely()
-    for side, cut in ((0, spans[0]), (1, spans[-1] + 1)):
-        if 0 < cut < line.n_spans and line.live[side] and permit.once_good[side, cut]:
-            return []
-    return [Act(kind="declare", cut=-1, spans=spans, worth=(1.0 - p) * doubt.wrong_worth)]
+    return Act(kind="declare", cut=-1, spans=spans, worth=(1.0 - p) * doubt.wrong_worth)
 
 
 def _act_for_two(line: Line, belief: Belief, doubt: Doubt, stand: Stand, parked: Bools) -> Act:

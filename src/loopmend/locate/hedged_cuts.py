@@ -85,16 +85,15 @@ def rank_on_cuts(circuit: Circuit, model: SearchModel, posterior: Posterior, hed
         return None
     single, pair = belief_of(model, posterior)
     board = _board(model, hedge, single, pair, tuple(served_by_ends(circuit, model)))
-    declared = _declaration(board)
     if 0.5 * float(pair.sum()) > 0.5:
-        acts = [_act_for_two(board)]
-    else:
-        acts = _rank(board, WIDTHS)
-        acts += [] if declared is None else [declared]
+        return HedgedMoves(model, hedge, (_act_for_two(board),), METHOD)
+    acts = _rank(board, WIDTHS)
+    if not acts or not _may_bring_back(board):
+        acts.append(_declaration(board))
+    acts.sort(key=_order)
+    if acts[0].kind != "declare":
+        acts += _reads(board)
         acts.sort(key=_order)
-        if acts[0].kind != "declare":
-            acts += _reads(board)
-            acts.sort(key=_order)
     return HedgedMoves(model, hedge, tuple(acts), METHOD)
 
 
@@ -289,18 +288,25 @@ def _likely(single: Floats, pair: Floats) -> tuple[int, float]:
     return 1 << k, float(single[k])
 
 
-def _declaration(board: _Board) -> HedgedAct | None:
-    """Declare the likely items, if nothing besides could come back: worth what it costs if they are not it."""
-    likely, p = _likely(board.single, board.pair)
+def _may_bring_back(board: _Board) -> bool:
+    """Whether something besides the likely items could still be closed, and would bring somebody back."""
     model, hedge = board.model, board.hedge
-    if hedge.closings_at_most > 0 and float(model.customers(likely)) < board.out:
-        tried = [spans for spans, _ in hedge.energized]
-        for cut in model.cuts:
-            for side, other in (_sides(model, cut), _sides(model, cut)[::-1]):
-                under = spans_of(model, side)
-                few = bool(under) and sum(1 for spans in tried if spans & under) < hedge.closings_at_most
-                if not side & likely and few and float(model.customers(other)) < board.out:
-                    return None
+    likely, _ = _likely(board.single, board.pair)
+    if hedge.closings_at_most == 0 or float(model.customers(likely)) >= board.out:
+        return False
+    tried = [spans for spans, _ in hedge.energized]
+    for cut in model.cuts:
+        for side, other in (_sides(model, cut), _sides(model, cut)[::-1]):
+            under = spans_of(model, side)
+            few = bool(under) and sum(1 for spans in tried if spans & under) < hedge.closings_at_most
+            if not side & likely and few and float(model.customers(other)) < board.out:
+                return True
+    return False
+
+
+def _declaration(board: _Board) -> HedgedAct:
+    """Declare the likely items: worth what it costs if they are not it."""
+    likely, p = _likely(board.single, board.pair)
     return HedgedAct(kind="declare", region=likely, worth=(1.0 - p) * board.hedge.doubt.wrong_worth)
 
 
