@@ -5,7 +5,7 @@ python tests/benchmarks/sectionalizing.py --cases 2000 --seed 2026
 python tests/benchmarks/sectionalizing.py --double 1           # two faults in every case, believed in 5 %
 python tests/benchmarks/sectionalizing.py --wrong              # tests and indicators err more than is believed
 python tests/benchmarks/sectionalizing.py --even               # every span fails alike: no help from the prior
-python tests/benchmarks/sectionalizing.py --frontier           # no indicators; what a blown fuse is worth, varied
+python tests/benchmarks/sectionalizing.py --frontier           # what a blown fuse is worth, varied (--blind: unseen)
 python tests/benchmarks/sectionalizing.py --exact              # true tests, chains and trees: expected figures
 
 The worths of a crew minute and of a fuse (defaults of `Doubt`) were set while looking at seeds 1, 5, 11 and 80.
@@ -43,6 +43,7 @@ from loopmend.locate.model import SearchModel
 from loopmend.locate.observations import CrewTimes
 from loopmend.locate.policy import evaluate
 from loopmend.locate.posterior import Suspect
+from loopmend.locate.proofs import Closing, Permit, find_permit
 from loopmend.locate.rules import half_split as rule_half_split
 from loopmend.locate.rules import walk as rule_walk
 from loopmend.locate.tree import search_tree
@@ -246,21 +247,40 @@ def walk(world: World) -> tuple[int, ...]:
     return (n - 1,)
 
 
-def planned(believed: Doubt, p_double: float, *, indicators: bool = True) -> Policy:
-    """Plan on the posterior, anew after every record."""
+def planned(
+    believed: Doubt, p_double: float, *, indicators: bool = True, closing: Closing = "untested", most: int = 100
+) -> Policy:
+    """Plan on the posterior, anew after every record; with `closing` as the company's rule, so many times at most."""
+    doubt = replace(believed, tested_only=closing != "untested")
 
     def run(world: World) -> tuple[int, ...]:
-        return follow_plan(world, believed, p_double, indicators=indicators)
+        return follow_plan(world, doubt, p_double, closing=closing, most=most, indicators=indicators)
 
     return run
 
 
-def follow_plan(world: World, doubt: Doubt, p_double: float, *, indicators: bool) -> tuple[int, ...]:
+@dataclass
+class Notes:
+    """What a policy keeps of what it was told: last answers, and every test and closing as spans and outcome."""
+
+    answers: dict[tuple[int, Side], bool] = field(default_factory=dict)
+    proofs: list[tuple[frozenset[str], bool]] = field(default_factory=list)
+    energized: list[frozenset[str]] = field(default_factory=list)
+
+    def permit(self, a: int, b: int, closing: Closing, most: int) -> Permit | None:
+        if closing == "untested" and most >= MOST_ACTS:
+            return None
+        return find_permit([str(k) for k in range(a, b)], self.proofs, self.energized, closing, most)
+
+
+def follow_plan(
+    world: World, doubt: Doubt, p_double: float, *, closing: Closing, most: int, indicators: bool
+) -> tuple[int, ...]:
     prior = world.case.prior
     pair = np.triu(np.outer(prior, prior), k=1)
     belief = Belief(prior * (1 - p_double), pair * (p_double / pair.sum()))
     offset, unread = 0, list(world.case.indicators) if indicators else []
-    answers: dict[tuple[int, Side], bool] = {}
+    notes = Notes()
     for _ in range(MOST_ACTS):
         a, b = world.left, world.right
         belief, offset = belief.narrow(a - offset, b - offset), a
@@ -270,34 +290,42 @@ def follow_plan(world: World, doubt: Doubt, p_double: float, *, indicators: bool
         stand = Stand(
             world.way()[a : b + 1],
             None if world.parked is None else world.parked - a,
-            {(cut - a, side): (bad,) for (cut, side), bad in answers.items() if a < cut < b},
+            {(cut - a, side): (bad,) for (cut, side), bad in notes.answers.items() if a < cut < b},
+            notes.permit(a, b, closing, most),
         )
         act = _next_act(world, line, belief, doubt, stand, unread)
         if act.kind == "declare":
             return tuple(span + a for span in act.spans)
-        cut, size = act.cut, b - a
-        if act.kind == "read":
-            unread.remove(cut + a)
-            tripped = world.read(cut + a, 2.0)
-            hit, miss = (0.90, 0.05) if tripped else (0.10, 0.95)
-            belief = belief.see(cut, size, hit, miss)
-            continue
-        assert act.side is not None
-        span = (0, cut) if act.side == "left" else (cut, size)
-        if act.kind == "test":
-            bad = world.test(cut + a, act.side)
-            old = answers.get((cut + a, act.side))
-            hit, miss = doubt.sensitivity, 1 - doubt.specificity
-            if old is not None:
-                hit = doubt.repeat_share * old + (1 - doubt.repeat_share) * hit
-                miss = doubt.repeat_share * old + (1 - doubt.repeat_share) * miss
-            answers[cut + a, act.side] = bad
-            belief = belief.see(*span, hit if bad else 1 - hit, miss if bad else 1 - miss)
-        else:
-            held = world.close(cut + a, act.side)
-            belief = belief.see(*span, 1 - doubt.held_sensitivity if held else doubt.held_sensitivity, float(held))
-            answers = {key: bad for key, bad in answers.items() if key[1] != act.side}
+        belief = _do(world, act, belief, doubt, notes, unread)
     return tuple(span + world.left for span in belief.likely()[0])
+
+
+def _do(world: World, act: Act, belief: Belief, doubt: Doubt, notes: Notes, unread: list[int]) -> Belief:
+    """Do an act in the field and learn from it."""
+    a, b, cut = world.left, world.right, act.cut
+    size = b - a
+    if act.kind == "read":
+        unread.remove(cut + a)
+        hit, miss = (0.90, 0.05) if world.read(cut + a, 2.0) else (0.10, 0.95)
+        return belief.see(cut, size, hit, miss)
+    assert act.side is not None
+    span = (0, cut) if act.side == "left" else (cut, size)
+    under = frozenset(str(k) for k in range(a + span[0], a + span[1]))
+    if act.kind == "test":
+        bad = world.test(cut + a, act.side)
+        old = notes.answers.get((cut + a, act.side))
+        hit, miss = doubt.sensitivity, 1 - doubt.specificity
+        if old is not None:
+            hit = doubt.repeat_share * old + (1 - doubt.repeat_share) * hit
+            miss = doubt.repeat_share * old + (1 - doubt.repeat_share) * miss
+        notes.answers[cut + a, act.side] = bad
+        notes.proofs.append((under, bad))
+        return belief.see(*span, hit if bad else 1 - hit, miss if bad else 1 - miss)
+    held = world.close(cut + a, act.side)
+    notes.answers = {key: bad for key, bad in notes.answers.items() if key[1] != act.side}
+    notes.proofs.append((under, not held))
+    notes.energized.append(under)
+    return belief.see(*span, 1 - doubt.held_sensitivity if held else doubt.held_sensitivity, float(held))
 
 
 def _next_act(world: World, line: Line, belief: Belief, doubt: Doubt, stand: Stand, unread: list[int]) -> Act:
@@ -396,7 +424,7 @@ def main() -> None:
     parser.add_argument("--cases", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--double", type=float, default=0.05)
-    for flag in ("--wrong", "--even", "--frontier", "--exact"):
+    for flag in ("--wrong", "--even", "--frontier", "--exact", "--blind"):
         parser.add_argument(flag, action="store_true")
     args = parser.parse_args()
     if args.exact:
@@ -409,15 +437,16 @@ def main() -> None:
         setting = replace(setting, true=worse, indicator_sensitivity=0.75, indicator_specificity=0.85)
     policies: dict[str, Policy] = {"half_split, trusting": half_split}
     if args.frontier:
-        for worth in (0.0, 500.0, 1500.0, 2500.0, 6000.0):
+        for worth in (0.0, 500.0, 1500.0, 3000.0, 6000.0, 12_000.0):
             policies[f"plan, a fuse at {worth:.0f}"] = planned(
-                replace(believed, fuse_worth=worth), 0.05, indicators=False
+                replace(believed, fuse_worth=worth), 0.05, indicators=not args.blind
             )
     else:
         policies["half_split, both sides tested"] = partial(half_split, both=True)
         policies["walk"] = walk
         policies["plan"] = planned(believed, 0.05)
         policies["plan, no indicators"] = planned(believed, 0.05, indicators=False)
+        policies["plan, tested closings"] = planned(believed, 0.05, closing="after_test", most=2)
     show(run(policies, setting, args.cases, args.seed))
 
 
