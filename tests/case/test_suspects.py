@@ -132,6 +132,16 @@ def test_phases_that_a_span_does_not_have_are_refused_by_name_at_once() -> None:
     assert said == ["unknown phase", "span S1 has no phase B", "span S2 has no phase B"]
 
 
+def test_a_fault_that_may_be_gone_needs_a_reason_to_be_declared() -> None:
+    state = ask(opened(assumptions={"settings": {"gone_share": 0.1}}), hipot("good", *SPANS, enclosures=PLACES))
+    with pytest.raises(EvidenceError, match="a reason, while 8.% of the suspicion lies elsewhere"):
+        ask(state, rq.DeclareFault(spans=tuple(SPANS)))
+    declared = ask(state, rq.DeclareFault(spans=tuple(SPANS), reason="smoke seen"))
+    found = suspects(state)
+    named = sum(share(found, name) for name in SPANS)
+    assert declared.elsewhere == pytest.approx(1.0 - (1.0 - found.gone) * named, abs=ROUNDING)
+
+
 def test_the_policy_counts_on_a_method_as_far_as_it_sees_the_kind_believed_in() -> None:
     blind = MethodAccuracy(sensitivity=0.70, specificity=0.98, detects=(0.99, 0.30, 0.90))
     known = Knowledge(circuit=TOWN, methods={**KNOWN.methods, "insulation": blind})

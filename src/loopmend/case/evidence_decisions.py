@@ -113,8 +113,9 @@ def declare_fault(known: Knowledge, state: CaseState, request: rq.DeclareFault) 
                 for span in strange
             ]
         )
-    p_named = 0.0 if found.posterior is None else sum(found.p_of(span) for span in spans)
-    elsewhere = 1.0 if found.posterior is None else max(0.0, 1.0 - p_named)
+    p_named = sum(found.p_of(span) for span in spans)
+    shows = 0.0 if found.posterior is None else 1.0 - found.posterior.gone
+    elsewhere = max(0.0, 1.0 - shows * p_named)
     if elsewhere > 1e-9:
         require_text(
             request.reason, ", ".join(spans), f"a reason, while {elsewhere:.0%} of the suspicion lies elsewhere,"
