@@ -19,6 +19,7 @@ from loopmend.locate.observations import CrewTimes
 from loopmend.locate.plan import Plan, plan_sectionalizing
 from loopmend.locate.posterior import Posterior, find_posterior
 from loopmend.locate.priors import build_prior
+from loopmend.network.assets import End
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import normal_positions
 
@@ -242,3 +243,20 @@ def test_the_sentence_says_what_is_parted_and_who_hangs_on_it() -> None:
     assert f"of {dead.customers_out} customers out" in first.why
     assert first.why.count(".") == 1
     assert sum(outcome.p for outcome in first.outcomes) == pytest.approx(1.0, abs=1e-12)
+
+
+@pytest.mark.parametrize("objective", ["crew-minutes", "customer-minutes"])
+def test_beginning_otherwise_takes_what_the_plan_says_of_that_move(objective: str) -> None:
+    circuit, _, plan = planned(8, objective=objective)
+    assert plan.root is not None
+    for option in plan.options:
+        tree = walk_ahead(ask_proven(circuit, plan.root, option.park), WHOLE)
+        require_sound(tree)
+        assert tree.nodes[0].stage.at == option.at
+        ways = [(node.p, *spent(tree, node)) for node in ends(tree)]
+        crew = math.fsum(p * minutes for p, minutes, _ in ways)
+        customer = math.fsum(p * minutes for p, _, minutes in ways)
+        assert crew == pytest.approx(option.expected_crew_minutes, rel=1e-9)
+        assert customer == pytest.approx(option.expected_customer_minutes, rel=1e-9)
+    with pytest.raises(ValueError, match="no split of the plan"):
+        ask_proven(circuit, plan.root, [("S99", End.FROM)])

@@ -17,7 +17,7 @@ _RULES = """
 .place{border:3px solid #000;padding:.6em .8em;margin:.8em 0;break-inside:avoid;scroll-margin-top:.5em}
 .place h3{margin:0;font-size:1.35em;display:flex;gap:.7em;align-items:baseline;flex-wrap:wrap}
 .place h3 b{font-size:1.35em}.place h3 span{font-weight:400;font-size:.8em}
-.place .do{font-size:1.1em;margin:.35em 0}.way{font-size:.9em;margin:0 0 .4em}.way a{color:#000}
+.place p{margin:.3em 0}.place .do{font-size:1.1em;margin:.35em 0}.way{font-size:.9em;margin:0 0 .4em}.way a{color:#000}
 .answers{display:grid;grid-template-columns:1fr 1fr;gap:.6em;margin:.6em 0 .2em}
 .answers a,.answers div{display:block;border:3px solid #000;border-radius:.5em;padding:.7em .8em;color:#000;
 text-decoration:none;min-height:3.6em}
@@ -29,7 +29,8 @@ text-decoration:none;min-height:3.6em}
 @media screen{.places:not(.all) .place{display:none}.places .place:target{display:block}
 .places .place.first{display:block}.places .place:target~.place.first{display:none}
 #all:checked~.places .place{display:block!important}}
-@media print{.answers{grid-template-columns:1fr 1fr}.tick{display:block;margin-top:.5em}.shows,.way a{display:none}
+@media print{.place{margin:.5em 0}.place p,.place .do{margin:.15em 0}
+.answers{grid-template-columns:1fr 1fr}.tick{display:block;margin-top:.5em}.shows,.way a{display:none}
 #all{display:none}}
 @media screen and (max-width:700px){.answers{grid-template-columns:1fr}body{font-size:18px}}
 """

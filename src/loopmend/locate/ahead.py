@@ -168,7 +168,7 @@ class Ahead:
     whole
         Whether every path ends where the plan ends, none for want of room, time or likelihood.
     p_told
-        Probability that the fault is found without a call to the dispatcher.
+        Probability that the fault is found on the way, so that nobody has to be asked what comes next.
     """
 
     nodes: tuple[AheadNode, ...]
@@ -227,7 +227,7 @@ class Walk:
         nodes = _number(self._stages, {path for _, _, path, _ in self._open})
         ends = [node for node in nodes if not node.branches]
         given_up = any(node.stage.why in (UNLIKELY, NOT_REACHED) for node in ends)
-        told = sum(node.p for node in ends if node.stage.action in ("isolate", "none"))
+        told = sum(node.p for node in ends if node.stage.action == "isolate")
         return Ahead(nodes=nodes, whole=not given_up, p_told=min(told, 1.0))
 
 

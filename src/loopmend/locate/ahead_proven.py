@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 from loopmend.locate.ahead import Answer, Ask, Outcome, Path, Stage
 from loopmend.locate.dead import DeadPart, Elbow
 from loopmend.locate.ground import bits_of
+from loopmend.locate.model import Cut
 from loopmend.locate.moves import say_percent
 from loopmend.locate.policy import PlanNode
 from loopmend.network.assets import End
@@ -14,11 +18,22 @@ Spent = dict[tuple[int, int | None], tuple[float, float]]
 """Expected crew and customer minutes from a region and position on."""
 
 
-def ask_proven(circuit: Circuit, root: PlanNode) -> Ask:
+def ask_proven(circuit: Circuit, root: PlanNode, first: Sequence[Elbow] = ()) -> Ask:
     """Make the question of `ahead` for a plan whose tests are taken as true, from its first node.
 
     An answer of the side under test says where the fault lies; with trusted tests there is no other way to go on.
+
+    Parameters
+    ----------
+    first
+        Elbows of a cut to begin with instead of the one planned; the best plan follows it.
+
+    Raises
+    ------
+    ValueError
+        If no cut of the plan has these elbows.
     """
+    root = _begin_with(root, tuple(first)) if first else root
     spent = _expected(root)
     known: dict[Path, PlanNode] = {(): root}
 
@@ -27,6 +42,17 @@ def ask_proven(circuit: Circuit, root: PlanNode) -> Ask:
         return _end(circuit, node) if node.cut is None else _split(node, spent)
 
     return ask
+
+
+def _begin_with(root: PlanNode, elbows: tuple[Elbow, ...]) -> PlanNode:
+    found = [cut for cut in root.model.cuts if cut.elbows == elbows]
+    if not found:
+        raise ValueError(f"no split of the plan parks {elbows}")
+
+    def choose(region: int, position: int | None) -> Cut:
+        return found[0] if position is None else root.choose(region, position)
+
+    return replace(root, choose=choose)
 
 
 def _follow(known: dict[Path, PlanNode], path: Path) -> PlanNode:

@@ -262,7 +262,7 @@ def tree_notes(walk: PlanWalk) -> list[str]:
         why = walk.stopped[0] if walk.stopped else f"only the {walk.walk.worked_out} likeliest places are worked out"
         notes.append(f"Not whole: {why}.")
     if any(node.stage.why == UNLIKELY for node in ends):
-        notes.append(f"Places less likely than {walk.walk.limits.least_p:.1%} are not worked out.".replace("%", " %"))
+        notes.append(f"Places less likely than {100 * walk.walk.limits.least_p:g} % are not worked out.")
     return notes
 
 
@@ -290,7 +290,7 @@ def stage_document(walk: PlanWalk, stage: Stage) -> dict[str, Any]:
         "park": [{"span": span, "end": end.label, "at": walk.circuit.enclosure_at(span, end)} for span, end in park],
         "side": stage.side,
         "tested": list(stage.tested),
-        "says": "; ".join(say_stage(walk, stage)),
+        "says": _in_one(say_stage(walk, stage)),
         "does": say_stage(walk, stage),
         "inconclusive": {"split": AGAIN, "read": UNREAD}.get(stage.action, ""),
         "suspects": [{"id": name, "p": p} for name, p in zip(stage.suspects, stage.shares, strict=True)],
@@ -324,6 +324,12 @@ def say_stage(walk: PlanWalk, stage: Stage) -> list[str]:
     if stage.action == "isolate":
         return [f"Isolate {' and '.join(stage.tested)}", _isolating(walk, stage)]
     return [f"{CALL}: {stage.why.rstrip('.')}" if stage.why else CALL]
+
+
+def _in_one(does: list[str]) -> str:
+    """Join what is done in one line; only the first begins with a capital."""
+    first, *rest = does
+    return "; ".join([first, *(text[:1].lower() + text[1:] for text in rest)])
 
 
 def _isolating(walk: PlanWalk, stage: Stage) -> str:
@@ -369,7 +375,11 @@ def what_if(desk: Desk, case_id: str, option: int) -> dict[str, Any]:
         remedy = f"choose one of {len(walk.plan.options)} moves, from 0"
         raise DataError.about(case_id, "what-if", "no such move among the options", option, remedy)
     move = plan.options[option]
-    ask = ask_case(situation_of(case, found), first=move, sure_from=ALMOST_SURE)
+    situation = situation_of(case, found)
+    if walk.trusted and plan.root is not None and move.action == "split":
+        ask = ask_proven(case.circuit, plan.root, move.park)
+    else:
+        ask = ask_case(situation, first=move, sure_from=ALMOST_SURE)
     stage = ask(())
     follows = [
         {
