@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 import evidence_cards as tests
-from drill_answers import offer_seen
+from drill_answers import offer_held, offer_indicator
 from loopmend.workbench import requests as rq
 from loopmend.workbench.cases import Opening, start_case
 from loopmend.workbench.circuits import list_circuits, load_circuit
@@ -85,7 +85,6 @@ def evidence_form(screen: CaseScreen, channel: rq.Channel) -> None:
             tests.test_card(screen, tuple(chosen), at or "", channel)
             return
         evidence = _evidence_choices(screen, str(kind), chosen)
-        offer_seen(screen, str(kind), chosen, str(evidence.get("end", "")), turn)
         note = st.text_input("Note", key=f"ev-note-{turn}")
         vouched = tests.called_in_by(f"ev-{turn}") if channel == "radio" else ""
         request = rq.RecordEvidence(
@@ -97,6 +96,7 @@ def evidence_form(screen: CaseScreen, channel: rq.Channel) -> None:
 def _evidence_choices(screen: CaseScreen, kind: str, spans: list[str]) -> dict[str, object]:
     if kind == "indicator":
         end = choose_end(screen, spans[0] if spans else None, key="ev-end")
+        offer_indicator(screen, spans[0] if spans else "", end, field="ev-state")
         state = st.segmented_control(
             "Shows",
             list(INDICATOR),
@@ -106,6 +106,7 @@ def _evidence_choices(screen: CaseScreen, kind: str, spans: list[str]) -> dict[s
             key="ev-state",
         )
         return {"kind": kind, "span": spans[0] if spans else "", "end": end, "state": state}
+    offer_held(screen, spans, field="ev-held")
     held = st.segmented_control("Did it hold?", ["held", "did not hold"], default="held", required=True, key="ev-held")
     return {"kind": kind, "spans": spans, "held": held == "held"}
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 
 import streamlit as st
 
@@ -50,21 +50,30 @@ def offer_readings(
     _show(f"{key}-shown")
 
 
-def offer_seen(screen: CaseScreen, kind: str, spans: list[str], end: str, turn: int) -> None:
-    """Offer what an indicator shows, or whether a stretch holds that is energized."""
-    if not spans or not _is_answered(screen):
+def offer_indicator(screen: CaseScreen, span: str, end: str, *, field: str) -> None:
+    """Offer what an indicator shows; it is chosen in the field of that key."""
+    if not span or not _is_answered(screen):
         return
-    key = f"drill-{kind}-{turn}-{'-'.join(spans)}"
 
     def take() -> None:
-        if kind == "indicator":
-            state = take_indicator(desk(), screen.case_id, spans[0], end, actor=actor())
-            st.session_state["ev-state"] = state
-            st.session_state[f"{key}-shown"] = f"It shows: {state.replace('_', ' ')}."
-            return
-        asked = AskedTest(spans=tuple(spans), method="energize")
+        state = take_indicator(desk(), screen.case_id, span, end, actor=actor())
+        st.session_state[field] = state
+        st.session_state[f"{field}-{span}-{end}-shown"] = f"It shows: {state.replace('_', ' ')}."
+
+    _button(take, f"{field}-{span}-{end}-take")
+    _show(f"{field}-{span}-{end}-shown")
+
+
+def offer_held(screen: CaseScreen, spans: Sequence[str], enclosures: Sequence[str] = (), *, field: str) -> None:
+    """Offer whether a stretch holds that is energized; it is chosen in the field of that key."""
+    if not (spans or enclosures) or not _is_answered(screen):
+        return
+    key = f"{field}-{'-'.join((*spans, *enclosures))}"
+
+    def take() -> None:
+        asked = AskedTest(spans=tuple(spans), enclosures=tuple(enclosures), method="energize")
         held = take_energized(desk(), screen.case_id, asked, actor=actor())
-        st.session_state["ev-held"] = "held" if held else "did not hold"
+        st.session_state[field] = "held" if held else "did not hold"
         st.session_state[f"{key}-shown"] = "It held." if held else "The fuse blew at once."
 
     _button(take, f"{key}-take")

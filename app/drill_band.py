@@ -19,6 +19,7 @@ RULES = f"""<style>
 .st-key-drill-band {{
   position: sticky; top: 3.6rem; z-index: 9999; background: {STRIPES}; padding: .45rem; margin-bottom: .4rem
 }}
+.st-key-drill-band [data-testid="stMarkdownContainer"] {{margin-bottom: 0}}
 .st-key-drill-band p {{
   background: {YELLOW}; color: {style.INK}; font-size: 1.25rem; font-weight: 800; text-align: center; margin: 0;
   padding: .35rem .6rem

@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from case_forms import INDICATOR
+from drill_answers import offer_held, offer_indicator
 from evidence_cards import called_in_by
 from loopmend.workbench import requests as rq
 from loopmend.workbench.screens import CaseScreen
@@ -30,6 +31,7 @@ def energize_card(screen: CaseScreen, channel: rq.Channel) -> None:
     if len(said) < len(BEFORE_CLOSING):
         st.caption("What happened is asked for when these are called and confirmed.")
         return
+    offer_held(screen, spans, enclosures, field=f"{key}-held")
     held = st.segmented_control("Did it hold?", ["held", "did not hold"], key=f"{key}-held")
     request = rq.RecordEvidence(
         evidence={"kind": "energized", "spans": spans, "enclosures": enclosures, "held": held == "held"},
@@ -49,6 +51,7 @@ def read_card(screen: CaseScreen, channel: rq.Channel) -> None:
     chosen = st.segmented_control("Indicator", labels, default=labels[0], required=True, key=f"{key}-which")
     vouched = called_in_by(key) if channel == "radio" else ""
     span, end = todo.indicators[labels.index(str(chosen))]
+    offer_indicator(screen, span, end, field=f"{key}-state")
     state = st.segmented_control("It shows", list(INDICATOR), format_func=INDICATOR.__getitem__, key=f"{key}-state")
     request = rq.RecordEvidence(
         evidence={"kind": "indicator", "span": span, "end": end, "state": state},

@@ -142,7 +142,7 @@ def plan_path(
         sure = sure_from is not None and likeliest.p * (1.0 - posterior.gone) >= sure_from
         if sure and not plan.hedged and plan.next.action == "split":
             return crew.finish(PLAN, *_verdict(circuit, dead, hidden, (likeliest.id,)), note=note)
-        move = next((option for option in plan.options if _is_new(dead, option, done)), None)
+        move = next((option for option in plan.options if _is_new(option, done)), None)
         if move is None:
             items: tuple[str, ...] = (likeliest.id,)
             note = "the plan would only repeat itself: its likeliest suspect is declared"
@@ -171,11 +171,8 @@ def _done(move: Move) -> _Done:
     return move.action, move.at, move.under_test or move.beyond
 
 
-def _is_new(dead: DeadPart, move: Move, done: Counter[_Done]) -> bool:
-    """Tell whether a move still tells something: not done as often already, and the record can hold its answer."""
-    cable = frozenset(dead.spans).intersection(move.under_test or move.beyond)
-    if move.action == "energize" and not cable:
-        return False
+def _is_new(move: Move, done: Counter[_Done]) -> bool:
+    """Tell whether a move was not done as often already that it would only repeat itself."""
     return done[_done(move)] < MOST_TIMES.get(move.action, 1)
 
 
@@ -216,7 +213,7 @@ def _follow(
         crew.do("energize", say_energized(asked, held=held), move.at, minutes + (0 if held else settings.fuse_minutes))
         crew.fuses += not held
         alive.update(ids if held else ())
-        return Energized(spans=asked.spans, held=held)
+        return Energized(spans=asked.spans, held=held, enclosures=asked.enclosures)
     asked = there.ask(ids, settings.method)
     shown = find_shown(there.hidden, asked, there.luck)
     crew.do("test", say_test(asked, bad=shown is not None), move.at, crew.test_minutes(move.at, settings.method))
