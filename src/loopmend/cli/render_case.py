@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import Any
 
-from loopmend.cli.render import ADVICE
+from loopmend.cli.render import ADVICE, ways_lines
+from loopmend.workbench.step_places import PEOPLE, WAITED_FOR
 
 
 def board_text(document: dict[str, Any]) -> str:
@@ -44,6 +46,7 @@ def case_text(document: dict[str, Any]) -> str:
         more = len(document["plan"]["suspects"]) - len(shown)
         rest = f" and {more} more" if more else ""
         lines.append("suspects: " + ", ".join(f"{s['id']} {s['p']:.1%}" for s in shown) + rest)
+        lines += ways_lines(document["plan"]["next"].get("ways", []))
         lines += [f"note: {note}" for note in document["plan"].get("notes", [])]
     if document["evidence"]:
         lines.append("records:")
@@ -54,11 +57,48 @@ def case_text(document: dict[str, Any]) -> str:
         repaired = ", ".join(document["repaired"]) or "none"
         lines.append(f"faulted: {', '.join(document['faulted'])}; repaired: {repaired}")
     for order in document["orders"]:
-        lines.append(f"order {order['id']} ({order['purpose']}): {order['status']}")
+        stopped = f", at step {order['stopped_at']}: {order['stopped']}" if order["stopped_at"] else ""
+        lines.append(f"order {order['id']} ({order['purpose']}): {order['status']}{stopped}")
         if order["status"] not in ("done", "stopped"):
-            lines += [f"  [{'x' if 'done_by' in step else ' '}] {step['n']}. {step['says']}" for step in order["steps"]]
+            for step in order["steps"]:
+                lines.append(f"  [{'x' if 'done_by' in step else ' '}] {step['n']}. {step['says']}{_signed(step)}")
+                lines += _step_lines(step) if step["n"] == order["due_step"] else []
+    lines += [f"clearance of {c['span']}: {c['stage']}, {c['holder']} in charge" for c in document["clearances"]]
+    lines += [f"tag at {t['id']}{f' {t["end"]} end' if t['end'] else ''}: {t['holder']}" for t in document["tags"]]
+    lines += [f"circuit reloaded since: {text}" for text in document["circuit_changed"]["says"]]
     lines += [f"caution: {text}" for text in document["due"]["cautions"]]
     return "\n".join([*lines, ADVICE])
+
+
+def _signed(step: dict[str, Any]) -> str:
+    """Say who did a step, who confirmed it and when, local and UTC."""
+    if "done_by" not in step:
+        return ""
+    at = datetime.fromisoformat(step["done_at"])
+    confirmed = f", confirmed by {step['confirmed_by']}" if step["confirmed_by"] else ""
+    return f" ({step['done_by']}{confirmed}, {at.astimezone():%H:%M:%S}, {at.astimezone(UTC):%H:%M:%S}Z)"
+
+
+def _step_lines(step: dict[str, Any]) -> list[str]:
+    """Say all there is to the step that is due, a line each; a step of an order of old has less."""
+    place = ", ".join(filter(None, (step["enclosure"], step["street"], _map(step), step["device"])))
+    told = [
+        ("place", place),
+        ("first", step.get("before", "")),
+        ("expect", step.get("expect", "")),
+        ("after", step.get("after", "")),
+        ("holds for", WAITED_FOR.get(step.get("waits_for", ""), "")),
+        ("who", PEOPLE[step.get("who", "crew")]),
+        ("confirms", PEOPLE.get(step.get("confirms", ""), "")),
+        ("if not as expected", step.get("otherwise", "")),
+    ]
+    return [f"        {label}: {text}" for label, text in told if text]
+
+
+def _map(step: dict[str, Any]) -> str:
+    if step["latitude"] is None or step["longitude"] is None:
+        return ""
+    return f"{step['latitude']:.5f} {step['longitude']:.5f}"
 
 
 def log_text(document: dict[str, Any]) -> str:

@@ -6,12 +6,18 @@ from dataclasses import asdict
 from typing import Any
 
 from loopmend.case import events as ev
+from loopmend.case.assessment import Assessment
 from loopmend.case.state import CaseState, EvidenceRecord, Order, customer_minutes
+from loopmend.locate.moves import Plan
 from loopmend.network.positions import find_differences
+from loopmend.switching.clearances import Tag
 from loopmend.workbench.cases import LoadedCase, load_case
+from loopmend.workbench.circuit_change import change_document
 from loopmend.workbench.desk import Desk
+from loopmend.workbench.methods_here import find_ways_of_move
 from loopmend.workbench.outage import plan_document
 from loopmend.workbench.screens import load_board, reckon
+from loopmend.workbench.step_places import device_words, find_step_place
 from loopmend.workbench.timeline import build_timeline, say_evidence
 from loopmend.workbench.todo import find_todo
 
@@ -53,11 +59,7 @@ def case_document(desk: Desk, case_id: str) -> dict[str, Any]:
             "cautions": list(todo.cautions),
         },
         "contradiction": [str(finding) for finding in found.contradiction],
-        "plan": plan_document(
-            found.dead, found.posterior, plan, found.assumptions, [record.document for record in state.live_evidence]
-        )
-        if plan and found.posterior
-        else None,
+        "plan": _plan_document(case, found, plan),
         "evidence": [
             {
                 "id": record.evidence_id,
@@ -72,9 +74,28 @@ def case_document(desk: Desk, case_id: str) -> dict[str, Any]:
         ],
         "faulted": list(state.faulted),
         "repaired": list(state.repaired),
-        "orders": [_order_document(order) for order in state.orders],
+        "orders": [_order_document(case, order) for order in state.orders],
         "positions_changed": _changes(case, state),
+        "circuit_changed": change_document(desk, state.circuit, state.fingerprint),
+        "clearances": [
+            {"span": span, "holder": held.holder, "stage": held.stage, "since": held.since}
+            for span, held in sorted(state.standing.clearances.items())
+        ],
+        "tags": [
+            {"kind": kind, "id": name, "end": end.label if end is not None else None, **_held(tag)}
+            for (kind, name, end), tag in state.standing.tags.items()
+        ],
     }
+
+
+def _plan_document(case: LoadedCase, found: Assessment, plan: Plan | None) -> dict[str, Any] | None:
+    """Lay the plan out, with the ways to make the test that is next."""
+    if plan is None or found.posterior is None:
+        return None
+    records = [record.document for record in case.state.live_evidence]
+    document = plan_document(found.dead, found.posterior, plan, found.assumptions, records)
+    document["next"]["ways"] = find_ways_of_move(case, plan.next)
+    return document
 
 
 def log_document(desk: Desk, case_id: str) -> dict[str, Any]:
@@ -96,7 +117,11 @@ def log_document(desk: Desk, case_id: str) -> dict[str, Any]:
     return {"format": "loopmend/case-log/1", "case": case_id, "events": entries}
 
 
-def _order_document(order: Order) -> dict[str, Any]:
+def _held(tag: Tag) -> dict[str, Any]:
+    return {"holder": tag.holder, "guards": tag.span, "since": tag.since}
+
+
+def _order_document(case: LoadedCase, order: Order) -> dict[str, Any]:
     due = order.next_step
     return {
         "id": order.order_id,
@@ -105,12 +130,17 @@ def _order_document(order: Order) -> dict[str, Any]:
         "drafted_by": order.drafted_by,
         "approved_by": order.approved_by,
         "stopped": order.stopped,
+        "stopped_at": order.stopped_at,
+        "stopped_by": order.stopped_by,
+        "stopped_measured": dict(order.stopped_measured),
         "due_step": None if due is None else due["n"],
         "steps": [
             step
+            | _where(case, step)
             | (
                 {
-                    "done_by": order.signatures[n].actor,
+                    "done_by": order.signatures[n].doer,
+                    "signed_by": order.signatures[n].actor,
                     "confirmed_by": order.signatures[n].confirmed_by,
                     "done_at": order.signatures[n].at.isoformat(),
                     "found": order.signatures[n].found,
@@ -121,6 +151,16 @@ def _order_document(order: Order) -> dict[str, Any]:
             )
             for n, step in enumerate(order.steps)
         ],
+    }
+
+
+def _where(case: LoadedCase, step: dict[str, Any]) -> dict[str, Any]:
+    place = find_step_place(case, str(step["enclosure"]))
+    return {
+        "street": place.street,
+        "longitude": place.longitude,
+        "latitude": place.latitude,
+        "device": device_words(step),
     }
 
 

@@ -12,7 +12,16 @@ from typing import Any
 from loopmend.case import events as ev
 from loopmend.case.assessment import Knowledge
 from loopmend.case.decide import decide, decide_opening
-from loopmend.case.requests import MoveCrew, OpenCase, RecordDrain, RecordEvidence, Request, SignStep, SwitchEnd
+from loopmend.case.requests import (
+    CloseCase,
+    MoveCrew,
+    OpenCase,
+    RecordDrain,
+    RecordEvidence,
+    Request,
+    SignStep,
+    SwitchEnd,
+)
 from loopmend.case.state import CaseState, replay
 from loopmend.errors import ConflictError, DataError, Finding, LoopmendError
 from loopmend.files.case_file import read_case_file
@@ -20,6 +29,7 @@ from loopmend.files.circuit import CircuitFiles, require_circuit
 from loopmend.network.graph import Circuit
 from loopmend.records.batches import NewEvent
 from loopmend.records.store import StoredEvent, StreamHead, append, load, load_streams
+from loopmend.workbench.circuit_change import say_circuit_change
 from loopmend.workbench.circuits import find_circuit, load_circuit
 from loopmend.workbench.desk import Desk
 from loopmend.workbench.drill_record import note_refusal
@@ -151,6 +161,9 @@ def submit(
             return repeated[-1]
         if not fact:
             _require_seen(case, expected_version)
+        if isinstance(request, CloseCase):
+            opened_on = case.state.circuit, case.state.fingerprint
+            request = replace(request, circuit_changed=say_circuit_change(desk, *opened_on))
         payloads = _decide(desk, case, request, actor)
         if not payloads:
             return case.state.version

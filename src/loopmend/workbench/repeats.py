@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from loopmend.case import events as ev
 from loopmend.case.assessment import Knowledge
 from loopmend.case.decide import decide
-from loopmend.case.requests import DraftOrder, Request
+from loopmend.case.requests import CloseCase, DraftOrder, Request
 from loopmend.case.state import replay
 from loopmend.errors import DataError, LoopmendError
 
@@ -56,6 +57,9 @@ def _leads_to(
 ) -> bool:
     if isinstance(request, DraftOrder):  # a search is not made twice to compare its outcome
         return any(isinstance(payload, ev.OrderDrafted) and payload.purpose == request.purpose for payload in stored)
+    if isinstance(request, CloseCase):  # the circuit may have been reloaded once more since
+        changed = [told for payload in stored if isinstance(payload, ev.CaseClosed) for told in payload.circuit_changed]
+        request = replace(request, circuit_changed=tuple(changed))
     try:
         asked = decide(known, replay(known.circuit, history), request)
     except LoopmendError:

@@ -18,7 +18,9 @@ from loopmend.network.assets import End
 from loopmend.network.loop_layout import LoopLayout, lay_out_loops
 from loopmend.network.oneline import LengthUnit, OneLineView, build_oneline_view
 from loopmend.network.tracing import trace_supply
+from loopmend.switching.clearances import place_text
 from loopmend.workbench.cases import DRILL, LoadedCase, load_case, load_readable_cases
+from loopmend.workbench.circuit_change import notice, say_circuit_change
 from loopmend.workbench.desk import Desk
 from loopmend.workbench.outage import make_plan, plan_document
 from loopmend.workbench.timeline import TimelineEntry, build_timeline, say_evidence
@@ -43,6 +45,7 @@ class BoardRow:
     suspects: int
     faulted: tuple[str, ...]
     todo: str
+    notice: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,6 +62,10 @@ class CaseScreen:
         One-line of the loops that lost supply.
     bounds
         South, west, north, east of those loops, degrees.
+    notice
+        What changed in the circuit since the case was opened; "" where nothing did.
+    held
+        Clearances not released and tags that hang, a sentence each.
     """
 
     case_id: str
@@ -94,6 +101,8 @@ class CaseScreen:
     backdrops: dict[str, gpd.GeoDataFrame]
     bounds: tuple[float, float, float, float]
     source_kv: float
+    notice: str = ""
+    held: tuple[str, ...] = ()
 
 
 class Reckoning(NamedTuple):
@@ -175,6 +184,8 @@ def load_case_screen(desk: Desk, case_id: str, *, unit: LengthUnit = "ft") -> Ca
         backdrops=case.files.drawn,
         bounds=_bounds(case, layouts),
         source_kv=max(float(circuit.enclosure(name).source_kv or 0.0) for name in state.operated),
+        notice=notice(say_circuit_change(desk, state.circuit, state.fingerprint)) if state.closed_at is None else "",
+        held=_held(state),
     )
 
 
@@ -242,6 +253,7 @@ def _board_row(desk: Desk, case: LoadedCase) -> BoardRow:
         faulted=state.faulted,
         suspects=len(found.posterior.suspects) if found.posterior and not state.faulted else len(state.faulted),
         todo=find_todo(case.circuit, state, plan, found, hindrance).headline,
+        notice=notice(say_circuit_change(desk, state.circuit, state.fingerprint)) if state.closed_at is None else "",
     )
 
 
@@ -262,6 +274,14 @@ def _unreadable_row(case_id: str, last_at: datetime, error: LoopmendError) -> Bo
         faulted=(),
         todo=str(error.findings[0]),
     )
+
+
+def _held(state: CaseState) -> tuple[str, ...]:
+    clearances = [
+        f"Clearance of {span}: {held.stage}, {held.holder} in charge"
+        for span, held in sorted(state.standing.clearances.items())
+    ]
+    return (*clearances, *(f"Tag on {place_text(place)}: {tag.holder}" for place, tag in state.standing.tags.items()))
 
 
 def _out_now(state: CaseState) -> tuple[int, int, int]:

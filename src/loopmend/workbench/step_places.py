@@ -6,8 +6,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from loopmend.files.order_sheet import PEOPLE, WAITED_FOR
 from loopmend.switching.steps import CLEARANCE_ACTS
 from loopmend.workbench.cases import LoadedCase
+
+__all__ = ["PEOPLE", "WAITED_FOR", "StepPlace", "device_words", "find_step_place"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
