@@ -64,7 +64,7 @@ def case_text(document: dict[str, Any]) -> str:
                 lines.append(f"  [{'x' if 'done_by' in step else ' '}] {step['n']}. {step['says']}{_signed(step)}")
                 lines += _step_lines(step) if step["n"] == order["due_step"] else []
     lines += [f"clearance of {c['span']}: {c['stage']}, {c['holder']} in charge" for c in document["clearances"]]
-    lines += [f"tag at {t['id']}{f' {t["end"]} end' if t['end'] else ''}: {t['holder']}" for t in document["tags"]]
+    lines += [f"tag at {' '.join(filter(None, (t['id'], t['end'])))}: {t['holder']}" for t in document["tags"]]
     lines += [f"circuit reloaded since: {text}" for text in document["circuit_changed"]["says"]]
     lines += [f"caution: {text}" for text in document["due"]["cautions"]]
     return "\n".join([*lines, ADVICE])
