@@ -12,6 +12,7 @@ from evidence_plot import draw_readings
 from loopmend.workbench import requests as rq
 from loopmend.workbench import testing
 from loopmend.workbench.kit import case_kit
+from loopmend.workbench.methods_here import TestWay, find_ways_here, say_minutes
 from loopmend.workbench.other_readings import asked_of_step, judge_step
 from loopmend.workbench.requests import Channel
 from loopmend.workbench.screens import CaseScreen
@@ -53,9 +54,18 @@ def _test(
 ) -> None:
     stretch = find_stretch(desk(), screen.case_id, spans, at=at, unit=unit())
     names = testing.method_names(with_spans=bool(spans))
+    ways = find_ways_here(desk(), screen.case_id, spans, at=at)
+    usual = ways[0].method if ways else next(iter(names))
     method = str(
-        st.selectbox("Test", list(names), format_func=names.__getitem__, key=f"{key[:4]}-method-{bool(spans)}")
+        st.selectbox(
+            "Test",
+            list(names),
+            index=list(names).index(usual) if usual in names else 0,
+            format_func=names.__getitem__,
+            key=f"{key[:4]}-method-{bool(spans)}-{usual}",
+        )
     )
+    _show_ways(ways, method)
     _show_stretch(stretch, enclosures)
     phases = _ask_phases(stretch, key)
     vouched = called_in_by(key) if channel == "radio" else ""
@@ -81,6 +91,28 @@ def _test(
     )
     request = testing.build_record(test, stretch, channel=channel, vouched_by=vouched)
     act("4. Record", screen, request, key=f"{key}-record", primary=True, disabled=not verdict)
+
+
+def _show_ways(ways: tuple[TestWay, ...], method: str) -> None:
+    """Show what to move before the chosen test, why it may not be made here, and every other way beside it."""
+    if not ways:
+        return
+    chosen = next(way for way in ways if way.method == method)
+    if not chosen.may:
+        st.warning("**Not here by the record:**\n" + "".join(f"\n- {plain(reason)}" for reason in chosen.reasons))
+    elif chosen.operations:
+        st.caption("First:\n" + "\n".join(f"1. {plain(step)}" for step in chosen.operations))
+    with st.expander(f"Ways to test here: {sum(way.may for way in ways)} of {len(ways)}"):
+        st.table(
+            {
+                "Way": [plain(way.name) for way in ways],
+                "Takes": [say_minutes(way) for way in ways],
+                "Sees a fault": [percent_text(way.sensitivity) for way in ways],
+                "Here": ["yes" if way.may else plain("; ".join(way.reasons)) for way in ways],
+            },
+            hide_index=True,
+            border="horizontal",
+        )
 
 
 def _show_stretch(stretch: Stretch | None, enclosures: tuple[str, ...]) -> None:

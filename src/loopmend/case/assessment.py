@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from loopmend.case.assumptions import Assumptions, MethodFigures, read_assumptions
 from loopmend.case.documents import read_observation
 from loopmend.case.state import CaseState
+from loopmend.case.test_ways import fill_split_minutes
 from loopmend.errors import EvidenceError, Finding
 from loopmend.locate.dead import DeadPart, find_dead_part
 from loopmend.locate.observations import Observation, TestResult
@@ -82,6 +83,7 @@ def assess(known: Knowledge, state: CaseState) -> Assessment:
     assumptions = read_assumptions(state.assumptions, circuit, state.crew_at, known.methods)
     dead = find_dead_part(circuit, state.as_found, at_outage(state), state.operated)
     records = state.live_evidence
+    assumptions = fill_split_minutes(circuit, state.now, dead, assumptions, [record.document for record in records])
     read = [
         _made_at(read_observation(record.document, circuit, record.evidence_id)[0], record.at_enclosure)
         for record in records

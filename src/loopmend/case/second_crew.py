@@ -70,5 +70,6 @@ def add_second_crew(
         return plan
     if plan.next.action == "split":
         return replace(plan, next=crews.first, second=crews)
-    meanwhile = f"The first crew reads the indicator at {plan.next.at}; then: {crews.second.why}"
+    why = crews.second.why
+    meanwhile = f"The first crew reads the indicator at {plan.next.at}; then, {why[0].lower()}{why[1:]}"
     return replace(plan, second=replace(crews, second=replace(crews.second, why=meanwhile)))

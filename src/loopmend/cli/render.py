@@ -39,6 +39,7 @@ def plan_text(document: dict[str, Any]) -> str:
     if document.get("gone"):
         lines.append(f"the fault may have burned clear: {document['gone']:.1%}; the shares hold if it has not")
     lines += [f"next: {document['next']['says']}", f"  why: {document['next']['why']}"]
+    lines += ways_lines(document["next"].get("ways", []))
     if "second" in document:
         lines += [f"second crew: {document['second']['says']}", f"  why: {document['second']['why']}"]
     if document["options"]:
@@ -59,6 +60,18 @@ def plan_text(document: dict[str, Any]) -> str:
         )
     lines += [f"note: {note}" for note in document.get("notes", [])]
     return "\n".join([*lines, ADVICE])
+
+
+def ways_lines(ways: Sequence[dict[str, Any]]) -> list[str]:
+    """Write the ways to make a test: what may be made, with what to move first, and why the others may not."""
+    lines = ["ways to test there, the usual one first:"] if ways else []
+    for way in ways:
+        people = count(range(way["people"]), "person").replace("persons", "people")
+        said = f"{way['minutes']:.0f} min, {people}" if way["may"] else f"not here: {'; '.join(way['reasons'])}"
+        lines.append(f"  {way['name']}: {said}")
+    if ways and ways[0]["may"]:
+        lines += [f"    first: {step}" for step in ways[0]["operations"]]
+    return lines
 
 
 def restore_text(document: dict[str, Any]) -> str:

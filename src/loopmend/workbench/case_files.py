@@ -13,6 +13,7 @@ from loopmend.case.assumptions import read_assumptions
 from loopmend.case.documents import read_observation
 from loopmend.case.hypothetical import Situation
 from loopmend.case.second_crew import plan_crews
+from loopmend.case.test_ways import fill_split_minutes
 from loopmend.files.case_file import CaseFile, read_case_file
 from loopmend.files.circuit import read_circuit, require_circuit
 from loopmend.locate.dead import find_dead_part
@@ -58,6 +59,7 @@ def plan_file(path: Path, case: Path, asked: Mapping[str, Any], field_map: Path 
     )
     normal = normal_positions(circuit)
     dead = find_dead_part(circuit, normal, apply_overrides(circuit, normal, read.positions), read.operated)
+    assumptions = fill_split_minutes(circuit, dead.now, dead, assumptions, read.evidence)
     seen = observations_of(read, circuit)
     posterior = find_suspects(known, dead, assumptions, seen)
     return PlannedFile(

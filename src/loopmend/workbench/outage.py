@@ -30,6 +30,7 @@ from loopmend.switching.orders import draft_restoration, fits_limits
 from loopmend.switching.restoration import EndPlace, Restoration, find_restoration
 from loopmend.switching.task import FlowSettings
 from loopmend.workbench.case_files import PlannedFile, plan_file
+from loopmend.workbench.methods_here import file_ways_to_test
 from loopmend.workbench.move_words import move_document
 from loopmend.workbench.ways import WaysAsked, file_ways
 
@@ -67,7 +68,11 @@ def plan(
 def file_document(planned: PlannedFile) -> dict[str, Any]:
     """Lay the plan of a case file out as the contract does."""
     now = planned.situation
-    return plan_document(now.dead, planned.posterior, planned.plan, now.assumptions, planned.read.evidence)
+    document = plan_document(now.dead, planned.posterior, planned.plan, now.assumptions, planned.read.evidence)
+    document["next"]["ways"] = file_ways_to_test(
+        now.known.circuit, now.dead, planned.plan.next, planned.read.evidence, now.assumptions.settings
+    )
+    return document
 
 
 def make_plan(
