@@ -268,8 +268,6 @@ def test_a_single_span_is_not_asked_about_windings(s3: Stretch) -> None:
 def test_the_record_is_doubted_aloud_where_nothing_is_alive(s3: Stretch) -> None:
     assert any("nothing is alive at E2" in text for text in testing.warnings_here("hipot", s3, EVERYTHING))
     assert not any("alive" in text for text in testing.warnings_here("dc_hipot", s3, EVERYTHING))
-    assert (testing.usual_method(s3), testing.usual_method(None)) == ("dc_hipot", "energize")
-    assert testing.usual_method(replace(s3, live_bushing=True)) == "hipot"
 
 
 def made(stretch: Stretch, **more: Any) -> testing.MadeTest:

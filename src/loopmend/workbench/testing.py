@@ -94,13 +94,6 @@ def method_names(*, with_spans: bool = True) -> dict[str, str]:
     return names if with_spans else {"energize": names["energize"]}
 
 
-def usual_method(stretch: Stretch | None) -> str:
-    """Choose the method to offer first: the source-voltage hipot needs a live bushing where the crew stands."""
-    if stretch is None:
-        return "energize"
-    return "hipot" if stretch.live_bushing else "dc_hipot"
-
-
 def statements_for(method: str, stretch: Stretch | None) -> dict[str, str]:
     """List what must be called and confirmed for a test, gates first, by key with its words."""
     needs = load_methods()[method].needs
