@@ -42,6 +42,8 @@ class DeadPart:
     edges
         Ends that join a suspect span to an enclosure, ``(span, end, enclosure)``, in circuit order: closed now, or in
         the normal arrangement. They form a forest.
+    people
+        How customers are called in reasons, where some are counted more than once.
     """
 
     operated: tuple[str, ...]
@@ -50,6 +52,7 @@ class DeadPart:
     customers_out: int
     spans: tuple[str, ...]
     edges: tuple[tuple[str, End, str], ...]
+    people: str = "customers"
 
     @cached_property
     def enclosures(self) -> tuple[str, ...]:

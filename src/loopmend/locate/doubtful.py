@@ -93,7 +93,7 @@ def rank_acts(line: Line, belief: Belief, doubt: Doubt, stand: Stand, *, detail:
         if may[cut]
     ]
     if not acts or not _may_bring_back(line, belief, scene.permit):
-        acts.append(_declaration(belief, doubt))
+        acts.append(_declaration(belief, doubt, min((act.worth for act in acts), default=0.0)))
     return tuple(
         sorted(acts, key=lambda act: (round(act.worth, 9), stand.way[act.cut], act.cut, act.side or "", act.kind))
     )
@@ -114,10 +114,10 @@ def _may_bring_back(line: Line, belief: Belief, permit: Permit) -> bool:
     )
 
 
-def _declaration(belief: Belief, doubt: Doubt) -> Act:
-    """Declare the likely spans: worth what it costs if they are not it."""
+def _declaration(belief: Belief, doubt: Doubt, rest: float) -> Act:
+    """Declare the likely spans: worth what it costs if they are not it, the rest of the search then included."""
     spans, p = belief.likely()
-    return Act(kind="declare", cut=-1, spans=spans, worth=(1.0 - p) * doubt.wrong_worth)
+    return Act(kind="declare", cut=-1, spans=spans, worth=(1.0 - p) * (doubt.wrong_worth + rest))
 
 
 def _act_for_two(line: Line, belief: Belief, doubt: Doubt, stand: Stand, parked: Bools) -> Act:

@@ -113,7 +113,7 @@ def _build_ground(circuit: Circuit, dead: DeadPart, rows: Ints, mask: int) -> Gr
         live |= 1 << k if k >= 0 else 0
     customers = [0] * n
     for v in out.tolist():
-        customers[int(vertex[v])] += int(circuit.enclosures.customers[v])
+        customers[int(vertex[v])] += circuit.enclosures.customers[v].item()
     neighbours = [sum(1 << k for k in {link.other for link in row}) for row in links]
     return Ground(mask, links, tuple(neighbours), live, tuple(customers))
 

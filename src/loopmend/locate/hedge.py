@@ -45,8 +45,6 @@ class Hedge:
         How often an indicator is right.
     read_minutes
         Minutes to read one.
-    people
-        How customers are called in reasons.
     """
 
     doubt: Doubt = field(default_factory=Doubt)
@@ -59,7 +57,6 @@ class Hedge:
     indicators: Sequence[Elbow] = ()
     indicator: MethodAccuracy = field(default_factory=partial(MethodAccuracy, sensitivity=0.90, specificity=0.95))
     read_minutes: float = 2.0
-    people: str = "customers"
 
     @property
     def alive(self) -> frozenset[str]:

@@ -78,6 +78,10 @@ class _Board:
     def out(self) -> float:
         return float(self.model.customers(self.model.whole))
 
+    @property
+    def closes(self) -> bool:
+        return self.hedge.closings_at_most > 0
+
 
 def rank_on_cuts(circuit: Circuit, model: SearchModel, posterior: Posterior, hedge: Hedge) -> HedgedMoves | None:
     """Rank the next moves on any dead part; None where no cut tells anything."""
@@ -89,7 +93,7 @@ def rank_on_cuts(circuit: Circuit, model: SearchModel, posterior: Posterior, hed
         return HedgedMoves(model, hedge, (_act_for_two(board),), METHOD)
     acts = _rank(board, WIDTHS)
     if not acts or not _may_bring_back(board):
-        acts.append(_declaration(board))
+        acts.append(_declaration(board, min((act.worth for act in acts), default=0.0)))
     acts.sort(key=_order)
     if acts[0].kind != "declare":
         acts += _reads(board)
@@ -136,7 +140,8 @@ def _rank(board: _Board, widths: Sequence[int]) -> list[HedgedAct]:
     """Price every test and closing at the cuts worked out."""
     model, doubt = board.model, board.hedge.doubt
     for width in widths:
-        outlook = RegionOutlook(model, doubt, width, BUDGET if width > 1 else 100 * BUDGET, _served(board))
+        budget = BUDGET if width > 1 else 100 * BUDGET
+        outlook = RegionOutlook(model, doubt, width, budget, _served(board), closes=board.closes)
         try:
             tails = _tails(board, outlook)
         except OutlookTooLargeError:
@@ -192,7 +197,7 @@ def _scene(board: _Board, tails: Floats) -> Scene:
     model, out, n = board.model, board.out, len(board.cuts)
     close = np.array([[_close(board, cut, parts, side) for cut, parts in _rows(board)] for side in (0, 1)])
     served = [[served_through(board.ends, model.closure(parts[side])) for parts in board.parts] for side in (0, 1)]
-    live = np.array([[count is not None for count in row] for row in served]) & (board.hedge.closings_at_most > 0)
+    live = np.array([[count is not None for count in row] for row in served]) & board.closes
     back = max(model.dead.customers_out - out, 0.0) if board.hedge.alive else 0.0
     split = np.array([model.split[cut.place] for cut in board.cuts])
     scene = Scene(
@@ -219,6 +224,8 @@ def _rows(board: _Board) -> list[tuple[Cut, tuple[int, int]]]:
 
 
 def _close(board: _Board, cut: Cut, parts: tuple[int, int], side: int) -> tuple[float, float]:
+    if not board.closes:
+        return 0.0, 0.0
     return close_costs(board.model, board.out, cut.place, board.model.whole, parts[1 - side])
 
 
@@ -304,10 +311,10 @@ def _may_bring_back(board: _Board) -> bool:
     return False
 
 
-def _declaration(board: _Board) -> HedgedAct:
-    """Declare the likely items: worth what it costs if they are not it."""
+def _declaration(board: _Board, rest: float) -> HedgedAct:
+    """Declare the likely items: worth what it costs if they are not it, the rest of the search then included."""
     likely, p = _likely(board.single, board.pair)
-    return HedgedAct(kind="declare", region=likely, worth=(1.0 - p) * board.hedge.doubt.wrong_worth)
+    return HedgedAct(kind="declare", region=likely, worth=(1.0 - p) * (board.hedge.doubt.wrong_worth + rest))
 
 
 def _act_for_two(board: _Board) -> HedgedAct:

@@ -67,11 +67,13 @@ def lay_line(circuit: Circuit, model: SearchModel, layout: ChainLayout, hedge: H
     allowed = hedge.closings_at_most > 0
     # It is not known which side feeds those whom earlier closings brought back, so they count on both.
     back = max(model.dead.customers_out - float(layout.customers[0, -1]), 0.0) if hedge.alive else 0.0
+    # Where nothing is closed, everyone stays out until the fault is declared, and nothing is switched.
+    out = np.triu(np.full_like(layout.customers, layout.customers[0, -1]))
     return Line(
         travel=np.array(model.travel)[np.ix_(place, place)],
         split=np.array(model.split)[place],
-        switch=np.array(model.switch)[place],
-        customers=layout.customers,
+        switch=np.array(model.switch)[place] if allowed else np.zeros(len(place)),
+        customers=layout.customers if allowed else out,
         at_risk=np.stack([_grown(layout, count, back, side) for side, count in enumerate(served)]),
         live=(served[0] is not None and allowed, served[1] is not None and allowed),
     )

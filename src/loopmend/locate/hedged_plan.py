@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from loopmend.locate.dead import Elbow
-from loopmend.locate.hedge import HedgedAct, HedgedMoves, items_of
+from loopmend.locate.hedge import HedgedAct, HedgedMoves, items_of, spans_of
 from loopmend.locate.line import CREW_FIRST
 from loopmend.locate.model import Cut, SearchModel
-from loopmend.locate.moves import Action, Move, Plan, say_percent
+from loopmend.locate.moves import Action, Move, Plan, say_count, say_percent
 from loopmend.locate.policy import Figures, suspect_ids
+from loopmend.locate.proofs import weigh_proofs
 from loopmend.network.assets import End
 
 MOST_OPTIONS = 12
@@ -132,9 +133,14 @@ def _what(hedged: HedgedMoves, act: HedgedAct) -> str:
     back = out - float(model.customers(model.whole ^ act.region))
     if act.kind == "test":
         said = _asked_before(hedged, act) or f"Park at {at} and test {which}"
-        return f"{said} ({share} of the suspicion); {back:,.0f} of {out:,.0f} {hedged.hedge.people} hang on it"
-    proof = "after its good test" if act.last is False else "without another test"
-    return f"Energize {which} {proof}: {share} of the suspicion, {back:,.0f} of {out:,.0f} {hedged.hedge.people} back"
+        return (
+            f"{said} ({share} of the suspicion); {say_count(back)} of {say_count(out)} {model.dead.people} hang on it"
+        )
+    proven = spans_of(model, act.region) <= weigh_proofs(hedged.hedge.proofs).good
+    said = (
+        f"Energize {which} {'after its good test' if proven else 'without a test of its own'}: {share} of the suspicion"
+    )
+    return f"{said}, {say_count(back)} of {say_count(out)} {model.dead.people} back"
 
 
 def _asked_before(hedged: HedgedMoves, act: HedgedAct) -> str:

@@ -164,6 +164,11 @@ def find_prices(plan: Plan, at: str) -> tuple[Price, ...]:
     )
 
 
+def say_count(number: float) -> str:
+    """Say a number of customers; a weighed one may have a fraction."""
+    return f"{number:,.1f}".removesuffix(".0")
+
+
 def say_percent(share: float) -> str:
     """Say a share in whole percent, never 0 or 100 for what is merely unlikely or likely."""
     return "under 1 %" if share < 0.01 else "over 99 %" if share > 0.99 else f"{share:.0%}".replace("%", " %")

@@ -14,7 +14,7 @@ from loopmend.locate.hedged_line import rank_on_line
 from loopmend.locate.hedged_plan import plan_from_acts
 from loopmend.locate.line import crew_first
 from loopmend.locate.model import Cut, Objective, Restoration, SearchModel
-from loopmend.locate.moves import Move, Plan, say_percent
+from loopmend.locate.moves import Move, Plan, say_count, say_percent
 from loopmend.locate.observations import CrewTimes
 from loopmend.locate.policy import Figures, FirstMove, PlanNode, Solution, evaluate, suspect_ids
 from loopmend.locate.posterior import Posterior, Suspect
@@ -179,8 +179,8 @@ def _why(model: SearchModel, move: FirstMove, rival: FirstMove | None, objective
     said = (
         f"Split at {model.places[move.cut.place]}: {_count(model, near)} towards the source "
         f"({p_near}) against {_count(model, beyond)} beyond ({p_beyond}); "
-        f"of {out} customers out, {max(out - model.customers(beyond), 0)} come back if the fault is beyond, "
-        f"{max(out - model.customers(near), 0)} if not"
+        f"of {say_count(out)} {model.dead.people} out, {say_count(max(out - model.customers(beyond), 0))} come back if "
+        f"the fault is beyond, {say_count(max(out - model.customers(near), 0))} if not"
     )
     if rival is None:
         return said + "; no other split tells anything."

@@ -37,6 +37,8 @@ class RegionOutlook:
         Most parts to look at.
     served
         Customers fed now whom a blown fuse would put out.
+    closes
+        Whether anything is closed before the fault is declared; if not, everyone stays out until then.
     """
 
     model: SearchModel
@@ -44,6 +46,7 @@ class RegionOutlook:
     width: int
     budget: int
     served: float = 0.0
+    closes: bool = True
     _steps: dict[int, list[tuple[int, Figures]]] = field(default_factory=dict)
     _best: dict[tuple[int, int], Figures] = field(default_factory=dict)
 
@@ -78,7 +81,7 @@ class RegionOutlook:
             return NOTHING
         found = self._best.get((region, place))
         if found is None:
-            mass, out, way = model.mass(region), model.customers(region), model.travel[place]
+            mass, out, way = model.mass(region), self._out(region), model.travel[place]
             per_minute = mass * (out + self.doubt.crew_worth)
             where, step = min(self._steps_of(region), key=lambda row: row[1][0] + way[row[0]] * per_minute)
             minutes = way[where] * mass
@@ -90,6 +93,9 @@ class RegionOutlook:
             )
             self._best[region, place] = found
         return found
+
+    def _out(self, region: int) -> float:
+        return float(self.model.customers(region if self.closes else self.model.whole))
 
     def _steps_of(self, region: int) -> list[tuple[int, Figures]]:
         found = self._steps.get(region)
@@ -104,12 +110,12 @@ class RegionOutlook:
         """Split at a cut the cheapest way, less the travel, and go on."""
         model, place = self.model, cut.place
         parts = (region & cut.beyond, region & ~cut.beyond)
-        now = float(model.customers(region))
+        now = self._out(region)
         mass = (model.mass(parts[0]), model.mass(parts[1]))
         # A side comes back when the fault is in the other one.
-        live = (model.customers(parts[1]) < now, model.customers(parts[0]) < now)
+        live = (self._out(parts[1]) < now, self._out(parts[0]) < now)
         crew, customer = 0.0, 0.0
-        for k in (0, 1):
+        for k in (0, 1) if self.closes else ():
             minutes, cost = close_costs(model, now, place, region, parts[k])
             crew, customer = crew + mass[k] * minutes, customer + mass[k] * cost
         risk = self.doubt.fuse_minutes * (float(model.customers(model.whole)) - now + self.served)
