@@ -89,7 +89,7 @@ def _row_words(row: BoardRow) -> str:
     critical = f" ({row.critical_out} critical)" if row.critical_out else ""
     return plain(
         f"{drill}{row.customers_out} customers out{critical} · {row.phase} · device {row.operated} · "
-        f"opened {opened} · due: {row.todo}"
+        f"opened {opened} · due: {row.todo}{' · the circuit was reloaded since' if row.notice else ''}"
     )
 
 

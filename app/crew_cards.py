@@ -13,6 +13,7 @@ import order_forms as orders
 from case_panels import show_headline
 from loopmend.workbench.screens import CaseScreen
 from session import plain
+from sign_card import show_held, show_notice, sign_form, stop_form
 
 
 def show_out(screen: CaseScreen) -> None:
@@ -27,6 +28,7 @@ def show_out(screen: CaseScreen) -> None:
 
 def due_card(screen: CaseScreen) -> None:
     """Show what is due, with the buttons that record it."""
+    show_notice(screen)
     todo = screen.todo
     with st.container(border=True, key="due"):
         show_headline(screen, level=3, named=todo.who != "crew")
@@ -43,7 +45,7 @@ _ANSWERS: dict[str, Callable[[CaseScreen], None]] = {
     "energize": lambda screen: moves.energize_card(screen, "field"),
     "read": lambda screen: moves.read_card(screen, "field"),
     "drain": lambda screen: tests.drain_card(screen, "field"),
-    "sign": orders.sign_form,
+    "sign": lambda screen: sign_form(screen) if screen.todo.who == "crew" else _wait(screen),
     "repair": orders.repair_form,
 }
 
@@ -56,7 +58,8 @@ def show_why(screen: CaseScreen) -> None:
 
 def other_results(screen: CaseScreen) -> None:
     """Record anything else: an indicator, another span, an elbow moved, an order that cannot be done."""
-    orders.stop_form(screen)
+    stop_form(screen)
+    show_held(screen)
     forms.evidence_form(screen, "field")
     forms.withdraw_form(screen)
     if screen.open_order is None:

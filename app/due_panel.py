@@ -13,12 +13,14 @@ import order_forms as orders
 from case_panels import show_headline
 from loopmend.workbench.screens import CaseScreen
 from session import plain, show_reasons
+from sign_card import show_held, show_notice, sign_form, stop_form
 from ways_panel import restore_ways
 
 
 def show_due(screen: CaseScreen) -> None:
     """Show what is due, why, and what answers it."""
     todo = screen.todo
+    show_notice(screen)
     with st.container(border=True, key="due"):
         show_headline(screen, level=4)
         if todo.detail and todo.kind != "check records":
@@ -83,8 +85,11 @@ def _approve(screen: CaseScreen) -> None:
 
 def _sign(screen: CaseScreen) -> None:
     orders.order_table(screen)
+    if screen.todo.who == "dispatcher":
+        sign_form(screen)
+        return
     with st.expander("Sign a step called in by radio"):
-        orders.sign_form(screen)
+        sign_form(screen, radio=True)
 
 
 def _repair(screen: CaseScreen) -> None:
@@ -117,8 +122,9 @@ def show_other_acts(screen: CaseScreen) -> None:
     if screen.todo.kind not in {"check records", "gone"}:
         forms.withdraw_form(screen)
     forms.settings_form(screen)
+    show_held(screen)
     if screen.open_order:
-        orders.stop_form(screen)
+        stop_form(screen)
         return
     if screen.todo.kind != "declare":
         with st.expander("Declare the fault" if not screen.faulted else "Declare another fault than this"):

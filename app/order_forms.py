@@ -1,13 +1,16 @@
-"""Forms of the second half of the job: declare the fault, draft, approve, sign and stop an order, repair, close."""
+"""Forms of the second half of the job: declare the fault, draft and approve an order, repair, close."""
 
 from __future__ import annotations
 
+from datetime import UTC
+from typing import Any
+
 import streamlit as st
 
-import evidence_cards as tests
 from case_forms import METHODS, VERDICTS, choose_end
 from loopmend.workbench import requests as rq
-from loopmend.workbench.screens import CaseScreen
+from loopmend.workbench.screens import CaseScreen, Signature
+from loopmend.workbench.step_places import PEOPLE
 from order_paper import offer_sheets
 from session import act, plain
 
@@ -18,9 +21,12 @@ COMPONENTS = {
     "dig_in": "dig-in",
     "equipment": "equipment",
 }
-UNREAD_SECONDS = 0.7
-"""No step is read in less: a setting of ours, longer than a double tap lasts."""
-PURPOSES = {"restore": "isolate and restore", "ground": "ground for work", "return": "return to normal"}
+PURPOSES = {
+    "restore": "isolate and restore",
+    "ground": "ground for work",
+    "return": "return to normal",
+    "release": "release and take tags off",
+}
 
 
 def declare_form(screen: CaseScreen) -> None:
@@ -50,7 +56,7 @@ def order_table(screen: CaseScreen) -> None:
     approved = f", approved by {plain(order.approved_by)}" if order.approved_by else ""
     told = f"drafted by {plain(order.drafted_by)}{approved}, {order.status}"
     st.markdown(f"**Order {order.order_id}: {PURPOSES[order.purpose]}** ({told})")
-    signed = [f"{s.actor} {s.at.astimezone():%H:%M:%S}" for s in order.signatures]
+    signed = [_signed(signature) for signature in order.signatures]
     marks = [*signed, *(["next"] if order.next_step else []), *([""] * len(order.steps))][: len(order.steps)]
     st.table(
         {
@@ -58,6 +64,7 @@ def order_table(screen: CaseScreen) -> None:
             "Do": [plain(step["says"]) for step in order.steps],
             "First": [plain(step.get("before", "")) for step in order.steps],
             "Expect": [plain(step.get("expect", "")) for step in order.steps],
+            "Who": [plain(_people(step)) for step in order.steps],
             "Signed": [plain(mark) for mark in marks],
         },
         hide_index=True,
@@ -68,43 +75,24 @@ def order_table(screen: CaseScreen) -> None:
     offer_sheets(screen, order.order_id)
 
 
+def _people(step: dict[str, Any]) -> str:
+    confirms = PEOPLE.get(step.get("confirms", ""), "")
+    return PEOPLE[step.get("who", "crew")] + (f"; confirms: {confirms}" if confirms else "")
+
+
+def _signed(signature: Signature) -> str:
+    """Who did it, who confirmed it, and when: local clock, and UTC as the log keeps it."""
+    confirmed = f", confirmed {signature.confirmed_by}" if signature.confirmed_by else ""
+    clock = f"{signature.at.astimezone():%H:%M:%S} ({signature.at.astimezone(UTC):%H:%M:%S}Z)"
+    return f"{signature.doer}{confirmed}, {clock}"
+
+
 def approve_button(screen: CaseScreen) -> None:
     """Approve the order in one's own name."""
     order = screen.open_order
     if order is not None and order.status == "draft":
         request = rq.ApproveOrder(order_id=order.order_id)
         act("Approve in my name", screen, request, key=f"order-approve-{order.order_id}", primary=True)
-
-
-def sign_form(screen: CaseScreen) -> None:
-    """Sign the step that is due; a new step is a new button, so a second tap never signs the step after it."""
-    order = screen.open_order
-    step = order.next_step if order else None
-    if order is None or step is None:
-        return
-    if step.get("before"):
-        st.markdown(f"**First:** {plain(step['before'])}")
-    if step.get("expect"):
-        st.markdown(f"**Expect:** {plain(step['expect'])}")
-    turn = f"{order.order_id}-{step['n']}"
-    measured = tests.ask_measured(screen, step)
-    slot = st.container()
-    confirmed = st.text_input("Confirmed by (second person)", key="crew-second", persist_state="session")
-    found = st.text_input("What was found, where it matters", key=f"crew-found-{turn}")
-    request = rq.SignStep(order_id=order.order_id, n=step["n"], confirmed_by=confirmed, found=found, measured=measured)
-    with slot:
-        label = f"Step {step['n']} is done"
-        act(label, screen, request, key=f"crew-sign-{turn}", primary=True, unread_s=UNREAD_SECONDS)
-
-
-def stop_form(screen: CaseScreen) -> None:
-    """Stop the order; a new one is drafted from the positions as they are."""
-    order = screen.open_order
-    if order is None:
-        return
-    with st.expander("Stop this order: it cannot be done as written"):
-        reason = st.text_input("Why", key="stop-reason")
-        act("Stop the order", screen, rq.StopOrder(order_id=order.order_id, reason=reason), key="order-stop")
 
 
 def repair_form(screen: CaseScreen) -> None:

@@ -79,6 +79,12 @@ class Standing:
         """Whether anything stands."""
         return bool(self.tags or self.clearances)
 
+    @property
+    def holders(self) -> tuple[str, ...]:
+        """Who holds anything, by name, each once."""
+        held = [*(c.holder for c in self.clearances.values()), *(t.holder for t in self.tags.values())]
+        return tuple(sorted(set(held)))
+
 
 NOTHING_STANDS = Standing()
 

@@ -11,7 +11,7 @@ import geopandas as gpd
 
 from loopmend.case.assessment import Assessment, assess
 from loopmend.case.documents import named_spans
-from loopmend.case.state import CaseState, EvidenceRecord, Order, customer_minutes
+from loopmend.case.state import CaseState, EvidenceRecord, Order, Signature, customer_minutes
 from loopmend.errors import Finding, LoopmendError
 from loopmend.locate.moves import Plan
 from loopmend.network.assets import End
@@ -25,6 +25,17 @@ from loopmend.workbench.desk import Desk
 from loopmend.workbench.outage import make_plan, plan_document
 from loopmend.workbench.timeline import TimelineEntry, build_timeline, say_evidence
 from loopmend.workbench.todo import Todo, find_todo
+
+__all__ = [
+    "BoardRow",
+    "CaseScreen",
+    "Reckoning",
+    "Signature",
+    "build_view",
+    "load_board",
+    "load_case_screen",
+    "reckon",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,8 +75,8 @@ class CaseScreen:
         South, west, north, east of those loops, degrees.
     notice
         What changed in the circuit since the case was opened; "" where nothing did.
-    held
-        Clearances not released and tags that hang, a sentence each.
+    held, holders
+        Clearances not released and tags that hang, a sentence each; who holds them, each once.
     """
 
     case_id: str
@@ -103,6 +114,7 @@ class CaseScreen:
     source_kv: float
     notice: str = ""
     held: tuple[str, ...] = ()
+    holders: tuple[str, ...] = ()
 
 
 class Reckoning(NamedTuple):
@@ -186,6 +198,7 @@ def load_case_screen(desk: Desk, case_id: str, *, unit: LengthUnit = "ft") -> Ca
         source_kv=max(float(circuit.enclosure(name).source_kv or 0.0) for name in state.operated),
         notice=notice(say_circuit_change(desk, state.circuit, state.fingerprint)) if state.closed_at is None else "",
         held=_held(state),
+        holders=state.standing.holders,
     )
 
 

@@ -1,16 +1,26 @@
-"""Where a step of an order is done: enclosure, street and place on the map; and what it is about, in words."""
+"""Where a step of an order is done, what it is about, and what it may stand on."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
+from loopmend.case.holds import find_proofs
 from loopmend.files.order_sheet import PEOPLE, WAITED_FOR
 from loopmend.switching.steps import CLEARANCE_ACTS
-from loopmend.workbench.cases import LoadedCase
+from loopmend.workbench.cases import LoadedCase, load_case
+from loopmend.workbench.desk import Desk
 
-__all__ = ["PEOPLE", "WAITED_FOR", "StepPlace", "device_words", "find_step_place"]
+__all__ = [
+    "PEOPLE",
+    "WAITED_FOR",
+    "StepPlace",
+    "device_words",
+    "find_step_place",
+    "load_proofs",
+    "load_step_place",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,12 +33,33 @@ class StepPlace:
         "" where not known.
     longitude, latitude
         Degrees, None where the layer has no place for it.
+    device
+        What a step there is about, in words; "" where no step was asked about.
     """
 
     enclosure: str
     street: str = ""
     longitude: float | None = None
     latitude: float | None = None
+    device: str = ""
+
+    @property
+    def map_position(self) -> str:
+        """Latitude and longitude as a map takes them; "" where not known."""
+        if self.longitude is None or self.latitude is None:
+            return ""
+        return f"{self.latitude:.5f}, {self.longitude:.5f}"
+
+
+def load_step_place(desk: Desk, case_id: str, step: Mapping[str, Any]) -> StepPlace:
+    """Find where a step of a case is done, and what it is about."""
+    place = find_step_place(load_case(desk, case_id), str(step["enclosure"]))
+    return replace(place, device=device_words(step))
+
+
+def load_proofs(desk: Desk, case_id: str, span: str) -> dict[str, str]:
+    """List the records that a hold for the proof of a span may stand on, by key, in words; the newest last."""
+    return find_proofs(load_case(desk, case_id).state, span)
 
 
 def find_step_place(case: LoadedCase, enclosure: str) -> StepPlace:
