@@ -31,7 +31,7 @@ from loopmend.workbench.placement import (
     start_places_of,
     write_places_csv,
 )
-from workbench.town import write_town
+from workbench.town import Clock, write_town
 
 
 def finished(study: PlacesStudy) -> dict[str, Any]:
@@ -149,7 +149,8 @@ def test_every_source_names_its_loop(desk: Desk) -> None:
     assert sample["ST-1"] == "ST-1 with R-107"
 
 
-def test_a_kept_circuit_is_asked_with_what_cases_left_behind(desk: Desk, played_desk: Desk) -> None:
+def test_a_kept_circuit_is_asked_with_what_cases_left_behind(desk: Desk, played_desk: Desk, clock: Clock) -> None:
+    clock.set(500)  # the case that was played has closed by then
     fresh = start_places_of(desk, "town", PlacesAsked(source="R1"))
     played = start_places_of(played_desk, "town", PlacesAsked(source="R1"))
     before, after = fresh.loop.failures_per_year, played.loop.failures_per_year
