@@ -139,10 +139,7 @@ def place_indicators(study: Placement) -> Iterator[float]:
         known.append((yield from _told(_open(study, half), 0.0)))
     study.now = _expected(study, known)
     study.now_exact = all(readings.exact for readings in known)
-    starts = [
-        Start(readings, half.share, half.free, charge_of(study, half))
-        for half, readings in zip(study.halves, known, strict=True)
-    ]
+    starts = _starts(study, known)
     trials: list[dict[int, Floats]] = [{} for _ in known]
     for step in range(study.most):
         untried = _untried(study, known, trials)
@@ -181,6 +178,14 @@ def _open(study: Placement, half: Half) -> Generator[None, None, Readings]:
     for cut in half.mounted:
         readings = yield from readings.take(cut, (yield from readings.with_indicator(cut)))
     return readings
+
+
+def _starts(study: Placement, known: Sequence[Readings]) -> list[Start]:
+    """Keep the halves as they are before anything is added."""
+    return [
+        Start(readings, half.share, half.free, charge_of(study, half))
+        for half, readings in zip(study.halves, known, strict=True)
+    ]
 
 
 def _expected(study: Placement, known: Sequence[Readings]) -> float:
