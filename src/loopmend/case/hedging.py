@@ -130,9 +130,10 @@ def _parked_for_last_test(dead: DeadPart, crew_at: str | None, observations: Seq
     if not isinstance(last, TestResult) or crew_at is None:
         return None
     tested = frozenset(last.spans)
+    here = {span for span, _, place in dead.edges if place == crew_at}
     for span, end, place in dead.edges:
-        if place == crew_at:
+        if place == crew_at and tested & here:
             beyond = {v[1] for v in dead.trace_from(("span", span), without=(span, end)) if v[0] == "span"}
-            if tested <= beyond or (tested and not tested & beyond):
+            if (span in tested and tested <= beyond) or not tested & beyond:
                 return span, end
     return None
