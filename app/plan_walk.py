@@ -120,9 +120,9 @@ def _truck(screen: CaseScreen) -> None:
     walk: PlanWalk | None = st.session_state.get("truck-plan")
     if walk is None or (walk.case_id, walk.version) != (screen.case_id, screen.version):
         st.markdown("Every place of the plan with where each answer leads: if bad go to 7, if good go to 2.")
-        if st.button("Work it out", key="truck-start", width="stretch"):
-            st.session_state["truck-plan"] = _open(screen, least_p=LEAST_P_ON_PAPER)
-            st.rerun(scope="fragment")
+        st.button("Work it out", key="truck-start", width="stretch", on_click=_start, args=(screen,))
+        if reasons := st.session_state.pop("truck-refused", None):
+            show_reasons(reasons, headline="The plan cannot be worked out.")
         return
     if walk.running:
         st.fragment(_go_on, run_every=0.2)(walk)
@@ -140,6 +140,13 @@ def _truck(screen: CaseScreen) -> None:
     for note in tree_notes(walk):
         st.caption(plain(note))
     st.caption(f"Of log version {walk.version}: void once anything else is on record.")
+
+
+def _start(screen: CaseScreen) -> None:
+    try:
+        st.session_state["truck-plan"] = open_walk(desk(), screen.case_id, least_p=LEAST_P_ON_PAPER)
+    except LoopmendError as error:
+        st.session_state["truck-refused"] = [str(finding) for finding in error.findings]
 
 
 def _go_on(walk: PlanWalk) -> None:
@@ -160,13 +167,9 @@ def _opened(screen: CaseScreen, key: str) -> PlanWalk | None:
     """Open the plan to be walked, anew once the case has moved on."""
     walk: PlanWalk | None = st.session_state.get(key)
     if walk is None or (walk.case_id, walk.version) != (screen.case_id, screen.version):
-        walk = st.session_state[key] = _open(screen)
+        try:
+            walk = st.session_state[key] = open_walk(desk(), screen.case_id)
+        except LoopmendError as error:
+            show_reasons([str(finding) for finding in error.findings], headline="The plan cannot be walked.")
+            return None
     return walk
-
-
-def _open(screen: CaseScreen, **limits: float) -> PlanWalk | None:
-    try:
-        return open_walk(desk(), screen.case_id, **limits)
-    except LoopmendError as error:
-        show_reasons([str(finding) for finding in error.findings], headline="The plan cannot be walked.")
-        return None

@@ -66,7 +66,7 @@ def test_walking_records_nothing(desk: Desk) -> None:
     before = record_version(desk)
     walk = open_walk(desk, case_id)
     look(walk, ())
-    plan_tree(desk, case_id)
+    plan_tree(desk, case_id, least_p=0.05)
     what_if(desk, case_id, 1)
     assert record_version(desk) == before
     assert load_case(desk, case_id).state.version == walk.version
@@ -85,7 +85,8 @@ def test_a_walk_by_answers_meets_the_places_of_the_tree(desk: Desk) -> None:
 
 def test_the_same_case_gives_the_same_tree(desk: Desk) -> None:
     case_id = open_case(desk, **DOUBT)
-    assert json.dumps(plan_tree(desk, case_id)) == json.dumps(plan_tree(desk, case_id))
+    made = {json.dumps(plan_tree(desk, case_id, least_p=0.05)) for _ in range(2)}
+    assert len(made) == 1
 
 
 def test_a_doubtful_tree_says_what_it_leaves_out(desk: Desk) -> None:
@@ -199,10 +200,14 @@ def test_a_drill_says_so_and_a_stale_plan_is_refused(desk: Desk) -> None:
         build_plan_sheet(desk, walk)
 
 
-def test_two_desks_give_the_same_bytes(desk: Desk) -> None:
+def test_the_same_plan_gives_the_same_bytes(desk: Desk) -> None:
     case_id = open_case(desk, **DOUBT)
-    sheets = [render_plan_sheet(build_plan_sheet(desk, worked_out(desk, case_id), zone=ZONE), "pdf") for _ in range(2)]
-    assert sheets[0] == sheets[1]
+    made = set()
+    for _ in range(2):
+        walk = open_walk(desk, case_id, least_p=0.05)
+        pt.work_out(walk)
+        made.add(render_plan_sheet(build_plan_sheet(desk, walk, zone=ZONE), "pdf"))
+    assert len(made) == 1
 
 
 def test_a_file_is_written_whole_or_not_at_all(desk: Desk, tmp_path: Path) -> None:
