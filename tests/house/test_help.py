@@ -20,6 +20,7 @@ PLAY = (
     "start",
     "list",
     "show",
+    "plan-sheet",
     "indicator",
     "energized",
     "withdraw",
