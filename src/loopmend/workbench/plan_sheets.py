@@ -24,7 +24,8 @@ from loopmend.network.tracing import trace_supply
 from loopmend.workbench.cases import load_case
 from loopmend.workbench.cautions import ADVICE, approach_text, cautions_for
 from loopmend.workbench.desk import Desk
-from loopmend.workbench.plan_tree import ANSWER_WORDS, PlanWalk, open_walk, say_stage, tree_notes, work_out
+from loopmend.workbench.plan_places import ANSWER_WORDS, say_stage
+from loopmend.workbench.plan_tree import PlanWalk, open_walk, tree_notes, work_out
 from loopmend.workbench.sheets import SheetKind
 
 NO_ANSWER = {
@@ -159,7 +160,7 @@ def _place(walk: PlanWalk, tree: Ahead, node: AheadNode, cautions: tuple[str, ..
         action=stage.action,
         enclosure=stage.at,
         street="" if row is None else str(walk.circuit.enclosures.street[row]),
-        does=tuple(say_stage(walk, stage)),
+        does=tuple(say_stage(walk.circuit, walk.dead, stage)),
         suspects=_suspects(stage),
         cautions=tuple(number for number, text in enumerate(cautions, start=1) if text in held),
         branches=tuple(_branch(walk, tree, branch) for branch in node.branches),
@@ -180,7 +181,7 @@ def _branch(walk: PlanWalk, tree: Ahead, branch: Branch) -> SheetBranch:
 def _ending(walk: PlanWalk, node: AheadNode) -> tuple[str, tuple[str, ...]]:
     """Say how a way ends: in large letters, and what is to be done."""
     if node.stage.action == "isolate":
-        first, *rest = say_stage(walk, node.stage)
+        first, *rest = say_stage(walk.circuit, walk.dead, node.stage)
         return f"FOUND. {first}", tuple(rest)
     return "CALL DISPATCHER", tuple(filter(None, (node.stage.why,)))
 

@@ -12,7 +12,6 @@ from loopmend.case.assessment import Assessment
 from loopmend.case.hypothetical import Situation, ask_case
 from loopmend.errors import DataError
 from loopmend.locate.ahead import (
-    ANSWERS,
     NOT_REACHED,
     UNLIKELY,
     WHOLE,
@@ -20,34 +19,19 @@ from loopmend.locate.ahead import (
     Answer,
     Ask,
     Limits,
-    Stage,
     Walk,
 )
 from loopmend.locate.ahead_proven import ask_proven
-from loopmend.locate.dead import DeadPart, Elbow
+from loopmend.locate.dead import DeadPart
 from loopmend.locate.moves import Move, Plan, say_percent
 from loopmend.network.graph import Circuit
 from loopmend.workbench.case_files import plan_file
 from loopmend.workbench.cases import LoadedCase, load_case
 from loopmend.workbench.desk import Desk
 from loopmend.workbench.outage import file_document
+from loopmend.workbench.plan_places import ANSWER_WORDS, stage_document
 from loopmend.workbench.screens import reckon
 from loopmend.workbench.todo import ALMOST_SURE
-
-ANSWER_WORDS: dict[Answer, str] = {
-    "bad": "bad",
-    "good": "good",
-    "tripped": "tripped",
-    "not_tripped": "not tripped",
-    "held": "held",
-    "not_held": "did not hold",
-}
-"""Each answer in a word or two."""
-
-AGAIN = "inconclusive: drain, check set and connections, test once more; again inconclusive: call the dispatcher"
-UNREAD = "cannot be read: call the dispatcher"
-CALL = "Call the dispatcher"
-MOST_NAMED = 3
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -269,90 +253,14 @@ def tree_notes(walk: PlanWalk) -> list[str]:
 def node_document(walk: PlanWalk, node: AheadNode) -> dict[str, Any]:
     """Lay one numbered place out."""
     branches = [{"answer": b.answer, "says": ANSWER_WORDS[b.answer], "p": b.p, "go_to": b.to} for b in node.branches]
-    return {"n": node.n, "p": node.p, **stage_document(walk, node.stage), "answers": branches}
+    return {"n": node.n, "p": node.p, **stage_document(walk.circuit, walk.dead, node.stage), "answers": branches}
 
 
 def look(walk: PlanWalk, path: tuple[Answer, ...]) -> dict[str, Any]:
     """Look at the place after some answers, without a number: what to do there, and how likely each answer is."""
     stage = walk.ask(path)
     answers = [{"answer": o.answer, "says": ANSWER_WORDS[o.answer], "p": o.p} for o in stage.outcomes]
-    return {**stage_document(walk, stage), "answers": answers}
-
-
-def stage_document(walk: PlanWalk, stage: Stage) -> dict[str, Any]:
-    """Say what to do at a place, in the keys of the document."""
-    park = _tested_first(stage)
-    row = walk.circuit.enclosure_row.get(stage.at)
-    return {
-        "action": stage.action,
-        "at": stage.at,
-        "street": "" if row is None else str(walk.circuit.enclosures.street[row]),
-        "park": [{"span": span, "end": end.label, "at": walk.circuit.enclosure_at(span, end)} for span, end in park],
-        "side": stage.side,
-        "tested": list(stage.tested),
-        "says": _in_one(say_stage(walk, stage)),
-        "does": say_stage(walk, stage),
-        "inconclusive": {"split": AGAIN, "read": UNREAD}.get(stage.action, ""),
-        "suspects": [{"id": name, "p": p} for name, p in zip(stage.suspects, stage.shares, strict=True)],
-        "why": stage.why,
-        "end": stage.action not in ANSWERS,
-        "expected_crew_minutes": stage.crew_minutes,
-        "expected_customer_minutes": stage.customer_minutes,
-    }
-
-
-def _tested_first(stage: Stage) -> tuple[Elbow, ...]:
-    """Put the elbow first whose own cable leads to what is tested: the set is joined to that one."""
-    tested = frozenset(stage.tested)
-    return tuple(sorted(stage.park, key=lambda elbow: elbow[0] not in tested))
-
-
-def say_stage(walk: PlanWalk, stage: Stage) -> list[str]:
-    """Say what is done at a place, one thing after the other."""
-    park = [f"{span} ({end.label} end)" for span, end in _tested_first(stage)]
-    where = {"beyond": "away from the source", "near": "towards the source", "": ""}[stage.side]
-    if stage.action == "split":
-        return [_parked(stage, park), f"Test {where}: {_named(walk, stage)}"]
-    if stage.action == "read":
-        return [f"Read the indicator at the elbow of {park[0]}"]
-    if stage.action == "energize":
-        by = f" by closing at {' or '.join(stage.close_at)}" if stage.close_at else ""
-        return [
-            _parked(stage, park),
-            f"On the dispatcher's order only: energize {where}{by}: {_named(walk, stage)}; see whether it holds",
-        ]
-    if stage.action == "isolate":
-        return [f"Isolate {' and '.join(stage.tested)}", _isolating(walk, stage)]
-    return [f"{CALL}: {stage.why.rstrip('.')}" if stage.why else CALL]
-
-
-def _in_one(does: list[str]) -> str:
-    """Join what is done in one line; only the first begins with a capital."""
-    first, *rest = does
-    return "; ".join([first, *(text[:1].lower() + text[1:] for text in rest)])
-
-
-def _isolating(walk: PlanWalk, stage: Stage) -> str:
-    """Say where a span is parked at both ends, or which elbows are at an enclosure."""
-    ends: dict[str, list[str]] = {}
-    for span, end in stage.park:
-        ends.setdefault(span, []).append(walk.circuit.enclosure_at(span, end))
-    told = [f"{span} at {' and '.join(places)}" for span, places in ends.items()]
-    return f"Park {'; '.join(told)}. Prove dead, ground, tell the dispatcher"
-
-
-def _parked(stage: Stage, park: list[str]) -> str:
-    return "Leave the elbow parked" if stage.here else f"Park the elbow of {' or of '.join(park)}"
-
-
-def _named(walk: PlanWalk, stage: Stage) -> str:
-    """Name what is under test: all of a few, else the first and the last along the dead part."""
-    spans = frozenset(walk.dead.spans)
-    cable = [name for name in stage.tested if name in spans]
-    names = cable or list(stage.tested)
-    if len(names) <= MOST_NAMED:
-        return ", ".join(names)
-    return f"{names[0]} to {names[-1]} ({len(names)} spans)"
+    return {**stage_document(walk.circuit, walk.dead, stage), "answers": answers}
 
 
 def what_if(desk: Desk, case_id: str, option: int) -> dict[str, Any]:
@@ -386,7 +294,7 @@ def what_if(desk: Desk, case_id: str, option: int) -> dict[str, Any]:
             "answer": outcome.answer,
             "says": ANSWER_WORDS[outcome.answer],
             "p": outcome.p,
-            "next": stage_document(walk, ask((outcome.answer,))),
+            "next": stage_document(walk.circuit, walk.dead, ask((outcome.answer,))),
         }
         for outcome in stage.outcomes
     ]
