@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Callable, Iterable, Iterator
+from datetime import UTC
 from pathlib import Path
 from typing import Any
 
@@ -218,7 +219,8 @@ def approved_order(desk: Desk) -> str:
 def test_each_step_has_a_button_of_its_own(desk: Desk, show: Show) -> None:
     """A second tap on step 1 must never sign step 2: that button is new, and refuses a tap the moment it appears."""
     case_id = approved_order(desk)
-    at = show("crew")
+    at = show("crew", name="J. Orme")
+    at.text_input(key="second-desk").set_value("N. Adair").run()
     first = next(button for button in at.button if button.label == "Step 1 is done")
     at.session_state[f"drawn-{first.key}"] -= 60.0  # it has been there for a minute
     press(at, "Step 1 is done")
@@ -233,10 +235,14 @@ def test_each_step_has_a_button_of_its_own(desk: Desk, show: Show) -> None:
 
 def test_the_order_is_read_with_first_expect_and_who_signed(desk: Desk, show: Show) -> None:
     case_id = approved_order(desk)
-    submit(desk, case_id, rq.SignStep(order_id="O1", n=1), actor="J. Orme")
+    submit(desk, case_id, rq.SignStep(order_id="O1", n=1, confirmed_by="N. Adair"), actor="J. Orme")
     table = next(table.value for table in show().table if "Do" in table.value.columns)
-    assert list(table.columns) == ["Step", "Do", "First", "Expect", "Signed"]
-    assert table["Signed"].iloc[0].replace("\\", "").startswith("J. Orme")
+    assert list(table.columns) == ["Step", "Do", "First", "Expect", "Who", "Signed"]
+    signed = table["Signed"].iloc[0].replace("\\", "")
+    at = load_case(desk, case_id).state.orders[0].signatures[0].at
+    assert signed.startswith("J. Orme, confirmed N. Adair, ")
+    assert signed.endswith(f"{at.astimezone():%H:%M:%S} ({at.astimezone(UTC):%H:%M:%S}Z)")
+    assert table["Who"].iloc[0].replace("\\", "") == "crew; confirms: dispatcher"
     assert list(table["Signed"].iloc[1:3]) == ["next", ""]
 
 

@@ -64,13 +64,13 @@ SAID: list[tuple[ev.Payload, str]] = [
     (ev.OrderStopped(order_id="O1", reason="rain"), "Order O1 stopped: rain"),
     (
         ev.OrderStopped(order_id="O1", reason="it hums", n=2, measured={"reading_kv": 7.2}),
-        "Order O1 stopped at step 2, not as expected: it hums Read: 7.2 kV",
+        "Order O1 stopped at step 2, not as expected: it hums; read 7.2 kV",
     ),
     (
         ev.OrderStopped(
             order_id="O1", reason="no", n=2, measured={"readings": [{"phase": "A", "across_kv": 12.5}, {"phase": "B"}]}
         ),
-        "Order O1 stopped at step 2, not as expected: no Read: phase A 12.5 kV",
+        "Order O1 stopped at step 2, not as expected: no; read phase A 12.5 kV",
     ),
     (
         ev.ClearanceTransferred(holder="J. Orme", to="T. Vance", reason="end of shift"),

@@ -97,13 +97,13 @@ def _say_signature(signed: ev.StepSigned, state: CaseState) -> str:
 def say_read(measured: dict[str, Any]) -> str:
     """Say what was read where an order stopped: as typed, not judged; "" where nothing was."""
     if measured.get("reading_kv") is not None:
-        return f" Read: {measured['reading_kv']:g} kV"
+        return f"; read {measured['reading_kv']:g} kV"
     rows = [
         f"phase {row.get('phase')} {', '.join(f'{row[key]:g}' for key in _READ if row.get(key) is not None)} kV"
         for row in measured.get("readings", ())
         if any(row.get(key) is not None for key in _READ)
     ]
-    return f" Read: {'; '.join(rows)}" if rows else ""
+    return f"; read {'; '.join(rows)}" if rows else ""
 
 
 _READ = ("across_kv", "side_a_kv", "side_b_kv")

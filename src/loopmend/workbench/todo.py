@@ -267,7 +267,7 @@ def _draft(state: CaseState, purpose: str, headline: str) -> Todo:
         who="dispatcher",
         headline=f"Order {last.order_id} met something unexpected at step {last.stopped_at}: draft it anew",
         detail=(
-            f"{last.stopped_by} found: {found} The new order begins from the positions as they are recorded. If "
+            f"{last.stopped_by} found: {found}. The new order begins from the positions as they are recorded. If "
             "anything stands otherwise than recorded, record that first; if it is not understood, draft nothing."
         ),
         purpose=purpose,
