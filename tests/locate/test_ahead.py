@@ -155,6 +155,7 @@ def test_the_side_with_cable_is_tested() -> None:
 
 def test_a_long_loop_is_cut_to_the_likeliest_places_and_says_so() -> None:
     circuit, _, plan = planned(300)
+    assert walked(circuit, plan).whole  # 599 places fit
     tree = walked(circuit, plan, Limits(least_p=0.0, most_nodes=60))
     require_sound(tree)
     assert not tree.whole
