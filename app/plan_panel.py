@@ -12,6 +12,7 @@ from drawing_style import percent_text
 from loopmend.workbench.plan_tree import what_if
 from loopmend.workbench.refusals import LoopmendError
 from loopmend.workbench.screens import CaseScreen
+from loopmend.workbench.trade import trade_document
 from plan_walk import show_truck_sheet, show_walk
 from session import desk, plain, show_reasons
 
@@ -30,8 +31,12 @@ def show_plan(screen: CaseScreen) -> None:
     st.subheader("Suspects and next moves")
     _suspects(plan)
     _moves_with_reason(plan)
-    if "trade" in plan:
-        _trade(plan["trade"])
+    if not plan["exact"]:
+        with st.expander(
+            "Minutes against the chance of closing onto a fault", key="trade-open", on_change="rerun"
+        ) as box:
+            if box.open:
+                _trade(screen)
     if len(plan["options"]) > 1:
         with st.expander("What if: begin with another move", key="what-if-open", on_change="rerun") as box:
             if box.open:
@@ -87,21 +92,35 @@ def _show_moves(moves: Sequence[tuple[str, dict[str, float]]]) -> None:
     )
 
 
-def _trade(rows: Sequence[dict[str, Any]]) -> None:
+def _trade(screen: CaseScreen) -> None:
     """Show what minutes are traded for the chance of closing onto a fault, the setting in force marked."""
-    with st.expander("Minutes against the chance of closing onto a fault"):
-        st.table(
-            {
-                "A blown fuse is worth": [_chosen(row, f"{row['fuse_worth']:,.0f} customer min") for row in rows],
-                "Customer min": [_chosen(row, f"{row['expected_customer_minutes']:,.0f}") for row in rows],
-                "Crew min": [_chosen(row, f"{row['expected_crew_minutes']:.1f}") for row in rows],
-                "Closing onto a fault": [_chosen(row, percent_text(row["p_closing_onto_fault"])) for row in rows],
-                "": ["in force" if row["chosen"] else "" for row in rows],
-            },
-            hide_index=True,
-            border="horizontal",
-        )
-        st.caption("The worth of a blown fuse is a setting: see what the plan is reckoned with.")
+    try:
+        rows = trade_document(desk(), screen.case_id)
+    except LoopmendError as error:
+        show_reasons([str(finding) for finding in error.findings], headline="The trade cannot be reckoned.")
+        return
+    if not rows:
+        st.caption("Nothing is traded here: no closing is in question.")
+        return
+    st.table(
+        {
+            "A blown fuse is worth": [_chosen(row, _worth(row["fuse_worth"])) for row in rows],
+            "Customer min": [_chosen(row, f"{row['expected_customer_minutes']:,.0f}") for row in rows],
+            "Crew min": [_chosen(row, f"{row['expected_crew_minutes']:.1f}") for row in rows],
+            "Closing onto a fault": [_chosen(row, percent_text(row["p_closing_onto_fault"])) for row in rows],
+            "": ["in force" if row["chosen"] else "" for row in rows],
+        },
+        hide_index=True,
+        border="horizontal",
+    )
+    st.caption(
+        "Expected from now on, by what avoiding a blown fuse is worth in customer-minutes beyond the outage: a setting "
+        "of the company, see what the plan is reckoned with."
+    )
+
+
+def _worth(worth: float | None) -> str:
+    return "closing nothing" if worth is None else f"{worth:,.0f} customer min"
 
 
 def _chosen(row: dict[str, Any], text: str) -> str:

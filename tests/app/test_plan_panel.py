@@ -5,7 +5,6 @@ from __future__ import annotations
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 import streamlit as st
@@ -19,6 +18,7 @@ from loopmend.workbench.circuits import keep_circuit
 from loopmend.workbench.desk import Desk, open_desk, record_version
 from loopmend.workbench.plan_tree import open_walk, what_if
 from loopmend.workbench.screens import load_case_screen
+from loopmend.workbench.trade import trade_document
 from workbench.town import ask, hipot, open_case, write_town
 
 
@@ -176,29 +176,21 @@ def test_working_out_can_be_stopped(desk: Desk, monkeypatch: pytest.MonkeyPatch)
     assert len(page.get("download_button")) == 2
 
 
-def test_the_trade_is_a_table_with_the_setting_in_force_marked() -> None:
-    rows: list[dict[str, Any]] = [
-        {
-            "fuse_worth": worth,
-            "expected_customer_minutes": 2000.0 + worth,
-            "expected_crew_minutes": 60.5,
-            "p_closing_onto_fault": p,
-            "chosen": worth == 3000.0,
-        }
-        for worth, p in ((0.0, 0.2), (3000.0, 0.05))
-    ]
+def test_the_trade_is_a_table_with_the_setting_in_force_marked(desk: Desk) -> None:
+    case_id = open_case(desk, assumptions={})
+    rows = trade_document(desk, case_id)
+    page = opened(case_id, "trade")
+    table = next(table.value for table in page.table if "Closing onto a fault" in table.value)
+    assert list(table[""]).count("in force") == 1
+    for row, minutes, mark in zip(rows, table["Customer min"], table[""], strict=True):
+        figure = f"{row['expected_customer_minutes']:,.0f}"
+        assert (minutes, mark) == ((f"**{figure}**", "in force") if row["chosen"] else (figure, ""))
+    assert "closing nothing" in table["A blown fuse is worth"].iloc[-1]
 
-    def page(rows: list) -> None:  # type: ignore[type-arg]
-        import plan_panel
 
-        plan_panel._trade(rows)
-
-    drawn = AppTest.from_function(page, args=(rows,), default_timeout=30).run()
-    assert not drawn.exception
-    table = drawn.table[0].value
-    assert list(table["Customer min"]) == ["2,000", "**5,000**"]
-    assert list(table["Closing onto a fault"]) == ["20 %", "**5 %**"]
-    assert list(table[""]) == ["", "in force"]
+def test_a_proven_plan_trades_nothing(desk: Desk) -> None:
+    page = opened(open_case(desk), "trade")
+    assert "Minutes against the chance of closing onto a fault" not in [box.label for box in page.expander]
 
 
 def test_differences_are_signed_and_small_ones_are_none() -> None:
