@@ -203,6 +203,8 @@ def _check_sources(columns: pd.DataFrame, kind: Texts, labels: Texts, log: Findi
 
 
 def _check_protection(columns: pd.DataFrame, source_kv: Floats, labels: Texts, log: FindingLog) -> Ints:
+    if "device" not in columns.columns:
+        return np.zeros(len(labels), dtype=np.int64)
     device = check_codes(columns, "device", "enclosures", SOURCE_DEVICES, 0, labels, log).astype(np.int64)
     stray = (device > 0) & np.isnan(source_kv)
     if stray.any():

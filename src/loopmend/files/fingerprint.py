@@ -76,7 +76,9 @@ def _contents(table: gpd.GeoDataFrame, columns: Sequence[str], order: Any) -> li
 
 
 def _is_blank(column: pd.Series[Any]) -> bool:
-    return bool((column.isna() | (column == "")).all())
+    if pd.api.types.is_numeric_dtype(column.dtype):
+        return bool(column.isna().all())
+    return not any(column.tolist())
 
 
 def _cells(column: pd.Series[Any], order: Any) -> bytes:

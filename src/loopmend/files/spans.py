@@ -159,8 +159,11 @@ def _check_indicators(columns: pd.DataFrame, labels: Texts, log: FindingLog) -> 
 
 
 def _check_devices(columns: pd.DataFrame, labels: Texts, log: FindingLog) -> Ints:
-    pair = [check_codes(columns, f"{end}_device", "spans", END_DEVICES, 0, labels, log) for end in ("from", "to")]
-    return np.stack(pair, axis=1).astype(np.int64)
+    device = np.zeros((len(labels), 2), dtype=np.int64)
+    for end, name in enumerate(("from_device", "to_device")):
+        if name in columns.columns:
+            device[:, end] = check_codes(columns, name, "spans", END_DEVICES, 0, labels, log)
+    return device
 
 
 def _check_ratings(columns: pd.DataFrame, labels: Texts, log: FindingLog) -> Floats:
