@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Collection, Sequence
 
 import streamlit as st
@@ -11,6 +12,9 @@ from loopmend.workbench.refusals import LoopmendError
 from loopmend.workbench.screens import CaseScreen
 from loopmend.workbench.stretch import USUAL_SET_MOHM, Stretch, TestSet
 from session import actor, desk, plain, refuse, show_refusal
+
+FILLED_SECONDS = 2.5
+"""How long a field that was filled in is filled again: some redraws of the watch on the record (0.75 s)."""
 
 TAKE = "Take the readings (drill)"
 
@@ -40,11 +44,11 @@ def offer_readings(
         taken = take_test(desk(), screen.case_id, asked, actor=actor(), at=at, given=_set(stretch, key))
         st.session_state[f"{key}-shown"] = taken.answer.says
         if taken.answer.readings:
-            st.session_state[f"{key[:4]}-way"] = "typed"
             st.session_state[f"{key}-typed-taken"] = list(taken.answer.readings)
-            st.session_state[f"{key}-typed-swung"] = "it jumped up" if taken.answer.swung else "no"
+            swung = "it jumped up" if taken.answer.swung else "no"
+            _fill({f"{key[:4]}-way": "typed", f"{key}-typed-swung": swung})
         if taken.answer.mohm is not None:
-            st.session_state[f"{key}-mohm"] = taken.answer.mohm
+            _fill({f"{key}-mohm": taken.answer.mohm})
 
     _button(take, f"{key}-{method}-take")
     _show(f"{key}-shown")
@@ -57,7 +61,7 @@ def offer_indicator(screen: CaseScreen, span: str, end: str, *, field: str) -> N
 
     def take() -> None:
         state = take_indicator(desk(), screen.case_id, span, end, actor=actor())
-        st.session_state[field] = state
+        _fill({field: state})
         st.session_state[f"{field}-{span}-{end}-shown"] = f"It shows: {state.replace('_', ' ')}."
 
     _button(take, f"{field}-{span}-{end}-take")
@@ -73,7 +77,7 @@ def offer_held(screen: CaseScreen, spans: Sequence[str], enclosures: Sequence[st
     def take() -> None:
         asked = AskedTest(spans=tuple(spans), enclosures=tuple(enclosures), method="energize")
         held = take_energized(desk(), screen.case_id, asked, actor=actor())
-        st.session_state[field] = "held" if held else "did not hold"
+        _fill({field: "held" if held else "did not hold"})
         st.session_state[f"{key}-shown"] = "It held." if held else "The fuse blew at once."
 
     _button(take, f"{key}-take")
@@ -102,8 +106,22 @@ def _button(take: Callable[[], None], key: str) -> None:
             return
         refuse(key, [])
 
+    _fill_again()
     st.button(TAKE, key=key, width="stretch", on_click=pressed)
     show_refusal(key)
+
+
+def _fill(fields: dict[str, object]) -> None:
+    """Fill fields that are drawn later on."""
+    st.session_state["drill-filled"] = (time.monotonic() + FILLED_SECONDS, fields)
+    st.session_state.update(fields)
+
+
+def _fill_again() -> None:
+    """Fill them once more shortly after: a redraw under way brings the fields as the browser had them before."""
+    until, fields = st.session_state.get("drill-filled", (0.0, {}))
+    if time.monotonic() < until:
+        st.session_state.update({name: value for name, value in fields.items() if st.session_state.get(name) != value})
 
 
 def _show(key: str) -> None:
