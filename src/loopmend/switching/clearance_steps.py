@@ -208,8 +208,9 @@ class _Weaver:
         tag = self.standing.tags.get(place)
         if tag is None:
             return
-        if tag.span in self.standing.clearances:
-            self.release(tag.span)
+        span = place[1] if place[0] == "elbow" else tag.span
+        if span in self.standing.clearances:
+            self.release(span)
         self.add(_tag_step(self.circuit, place, on=False))
 
     def free_all(self) -> None:

@@ -274,9 +274,10 @@ def _check_remove_tag(_circuit: Circuit, _now: Positions, standing: Standing, st
     tag = standing.tags.get(step.place)
     if tag is None:
         return [_out_of_order(step, f"{place_text(step.place)} bears no tag", "there is nothing to take off")]
-    if tag.span in standing.clearances:
-        held = standing.clearances[tag.span]
-        return [_broken("clearance not released", tag.span, f"{held.stage}, held by {held.holder}", "release it first")]
+    span = step.span or tag.span
+    if span in standing.clearances:
+        held = standing.clearances[span]
+        return [_broken("clearance not released", span, f"{held.stage}, held by {held.holder}", "release it first")]
     return []
 
 
