@@ -131,30 +131,3 @@ def withdraw_form(screen: CaseScreen, *, expanded: bool = False) -> None:
         reason = st.text_input("Why it does not count", key=f"wd-reason-{chosen}")
         request = rq.WithdrawEvidence(evidence_id=str(chosen), reason=reason)
         act("Withdraw", screen, request, key=f"wd-go-{chosen}")
-
-
-def settings_form(screen: CaseScreen) -> None:
-    """Change what the plan is reckoned with."""
-    if screen.phase == "closed":
-        return
-    with st.expander("What the plan is reckoned with"):
-        given = screen.assumptions
-        choices = {
-            "objective": ("Make small", ["customer-minutes", "crew-minutes"], "customer-minutes"),
-            "restoration": ("Customers come back", ["in-place", "go-and-return"], "in-place"),
-            "faults": ("Faults", ["one_span", "any"], "any"),
-            "accuracy": ("Records", ["perfect", "method table"], "method table"),
-        }
-        chosen = {
-            name: st.segmented_control(
-                label, options, default=given.get(name) or usual, required=True, format_func=_words, key=f"as-{name}"
-            )
-            for name, (label, options, usual) in choices.items()
-        }
-        accuracy = "perfect" if chosen["accuracy"] == "perfect" else None
-        request = rq.ChangeAssumptions(assumptions={**chosen, "accuracy": accuracy})
-        act("Reckon with these", screen, request, key="as-go")
-
-
-def _words(option: str) -> str:
-    return {"one_span": "one span", "any": "spans, equipment, two faults", "perfect": "trusted"}.get(option, option)

@@ -13,6 +13,7 @@ import order_forms as orders
 from case_panels import show_headline
 from loopmend.workbench.screens import CaseScreen
 from session import plain, show_reasons
+from settings_form import settings_form
 from sign_card import show_held, show_notice, sign_form, stop_form
 from ways_panel import restore_ways
 
@@ -121,7 +122,7 @@ def show_other_acts(screen: CaseScreen) -> None:
     forms.evidence_form(screen, "radio")
     if screen.todo.kind not in {"check records", "gone"}:
         forms.withdraw_form(screen)
-    forms.settings_form(screen)
+    settings_form(screen)
     show_held(screen)
     if screen.open_order:
         stop_form(screen)

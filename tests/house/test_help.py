@@ -21,6 +21,8 @@ PLAY = (
     "list",
     "show",
     "plan-sheet",
+    "crew",
+    "settings",
     "indicator",
     "energized",
     "withdraw",

@@ -13,6 +13,7 @@ from typing import Any, Literal
 
 from loopmend.case.settings import Settings, check_settings, read_settings
 from loopmend.errors import DataError, Finding
+from loopmend.evidence.methods import load_methods
 from loopmend.locate.observations import PERFECT, Accuracy, CrewTimes, MethodAccuracy, find_unknown_phases
 from loopmend.network.graph import Circuit
 
@@ -68,7 +69,7 @@ def check_assumptions(document: Mapping[str, Any], circuit: Circuit) -> tuple[Fi
     findings += _check_prior(document.get("prior"), circuit)
     findings += _check_minutes(document.get("minutes", {}), circuit)
     findings += _check_accuracy(document.get("accuracy"))
-    findings += check_settings(document.get("settings", {}), circuit)
+    findings += check_settings(document.get("settings", {}), circuit, tuple(load_methods()))
     findings += _check_phases(document.get("operated_phases", ""), circuit)
     return tuple(findings)
 

@@ -46,6 +46,8 @@ def case_text(document: dict[str, Any]) -> str:
         more = len(document["plan"]["suspects"]) - len(shown)
         rest = f" and {more} more" if more else ""
         lines.append("suspects: " + ", ".join(f"{s['id']} {s['p']:.1%}" for s in shown) + rest)
+        if second := document["plan"].get("second"):
+            lines.append(f"second crew: {second['says']}")
         lines += ways_lines(document["plan"]["next"].get("ways", []))
         lines += [f"note: {note}" for note in document["plan"].get("notes", [])]
     if document["evidence"]:
