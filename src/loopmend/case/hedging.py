@@ -55,6 +55,7 @@ def build_hedge(
         closing=settings.closing,
         closings_at_most=settings.closings_at_most,
         energized=tuple((frozenset(seen.spans), seen.held) for seen in observations if isinstance(seen, Energized)),
+        equipment=_alive_equipment(observations),
         parked=parked or _parked_for_last_test(dead, assumptions.times.crew_at, observations),
         answers=tuple(_answers(observations, settings.method).items()),
         proofs=tuple(_proofs(observations)),
@@ -102,6 +103,12 @@ def _answers(observations: Sequence[Observation], method: str) -> dict[frozenset
             spans = frozenset(seen.spans)
             found[spans] = (*found.get(spans, ()), seen.verdict in BAD_VERDICTS)
     return found
+
+
+def _alive_equipment(observations: Sequence[Observation]) -> frozenset[str]:
+    """Enclosures that the record names as energized with a stretch that held, when that was last tried."""
+    last = {name: seen.held for seen in observations if isinstance(seen, Energized) for name in seen.enclosures}
+    return frozenset(name for name, held in last.items() if held)
 
 
 def _proofs(observations: Sequence[Observation]) -> Iterator[tuple[frozenset[str], bool]]:

@@ -33,6 +33,8 @@ class Hedge:
         How many times one stretch may be energized.
     energized
         Stretches energized so far, in order, and whether each held.
+    equipment
+        Enclosures on record as energized with a stretch that held when that was last tried.
     parked
         Elbow that is parked with the crew standing there, or None.
     answers
@@ -51,6 +53,7 @@ class Hedge:
     closing: Closing = "untested"
     closings_at_most: int = 100
     energized: Sequence[tuple[frozenset[str], bool]] = ()
+    equipment: frozenset[str] = frozenset()
     parked: Elbow | None = None
     answers: Sequence[tuple[frozenset[str], tuple[bool, ...]]] = ()
     proofs: Sequence[tuple[frozenset[str], bool]] = ()
