@@ -11,8 +11,9 @@ import pyogrio
 import pytest
 
 from cli.terminal import CASE, ROOT, SAMPLE, ask, only_document, refuse, run, write_case, write_loop
-from journey.crew import CREW, DESK, approve, carry_out, find_fault, look, repair, sign
+from journey.crew import CREW, DESK, SECOND, approve, carry_out, find_fault, look, repair, sign
 from loopmend.workbench.cases import load_case
+from loopmend.workbench.circuits import keep_circuit
 from loopmend.workbench.desk import open_desk
 from loopmend.workbench.planner import load_planner
 from outside.cigre_layers import CIGRE, build_network, customers_at, set_positions, unsupplied, write_geopackage
@@ -85,7 +86,7 @@ def test_from_the_first_call_to_the_closed_record(own_folder: Path, tmp_path: Pa
     )
     assert carry_out(case, "ground")["due"]["kind"] == "repair"
     assert repair(case, FAULTED)["stage"] == "repaired"
-    assert "differs from as found" in refuse("case", "close", case, "--by", DESK)[0]["problem"]
+    assert "is not released by J. Orme" in refuse("case", "close", case, "--by", DESK)[0]["problem"]
     returned = return_to_normal(case)
     assert (returned["stage"], returned["customers_out"], returned["positions_changed"]) == ("normal", 0, [])
     assert ask("case", "close", case, "--by", DESK)["stage"] == "closed"
@@ -174,6 +175,97 @@ def test_an_order_stopped_midway_is_planned_again_from_where_things_stand(loop_c
     assert (seen["stage"], seen["customers_out"]) == ("restored", 0)
 
 
+def test_stopped_by_a_reading_replanned_finished_undone_and_printed(loop_case: str, tmp_path: Path) -> None:
+    """The tester lights up where it should be dead: stop there, plan anew, finish, repair, return, print, close."""
+    declare_s2(loop_case)
+    carry_out(loop_case, "restore")
+    order = approve(loop_case, "ground")
+    n = next(step["n"] for step in order["steps"] if step["action"] == "prove_dead")
+    for k in range(1, n):
+        sign(loop_case, order, k)
+    alive = ("--presence-kv", "7.2", "--tester-proven")
+    (problem,) = refuse("case", "sign", loop_case, order["id"], n, "--by", CREW, *alive)
+    assert "there is a source" in problem["problem"]
+    stop = ("case", "stop", loop_case, order["id"], "--reason", "the tester lights up", "--by", CREW)
+    refuse(*stop, "--step", n + 1)
+    stopped = ask(*stop, "--step", n, "--presence-kv", "7.2")
+    told = stopped["orders"][-1]
+    assert (told["status"], told["stopped_at"], told["stopped_by"]) == ("stopped", n, CREW)
+    assert told["stopped_measured"] == {"reading_kv": 7.2}
+    assert (stopped["due"]["kind"], stopped["due"]["who"]) == ("draft", "dispatcher")
+    assert f"step {n}" in stopped["due"]["says"]
+    refuse("case", "sign", loop_case, order["id"], n, "--by", CREW)
+    assert carry_out(loop_case, "ground")["due"]["kind"] == "repair"
+    held = look(loop_case)
+    assert [(c["span"], c["holder"], c["stage"]) for c in held["clearances"]] == [("S2", CREW, "at work")]
+    assert {(t["id"], t["end"]) for t in held["tags"]} == {("S2", "from"), ("S2", "to")}
+    repair(loop_case, "S2")
+    (_, *still) = [problem["problem"] for problem in refuse("case", "close", loop_case, "--by", DESK, "--note", "late")]
+    assert still == [f"of {CREW} hangs"] * 2
+    returned = carry_out(loop_case, "return")
+    assert (returned["stage"], returned["clearances"], returned["tags"]) == ("normal", [], [])
+    for n, order in enumerate(returned["orders"], start=1):
+        out = tmp_path / f"o{n}.html"
+        ask("case", "sheet", loop_case, order["id"], "--out", out)
+        assert ("STOPPED HERE, not as expected: " in out.read_text("utf-8")) == (order["status"] == "stopped")
+    assert ask("case", "close", loop_case, "--by", DESK)["stage"] == "closed"
+
+
+def test_two_sign_the_same_step_at_once_and_one_is_told_what_came_meanwhile(loop_case: str) -> None:
+    declare_s2(loop_case)
+    order = approve(loop_case, "restore")
+    seen = look(loop_case)["version"]
+    by = ("--by", CREW, "--confirmed-by", SECOND, "--version", seen)
+    signed = ask("case", "sign", loop_case, order["id"], 1, *by)
+    assert signed["orders"][-1]["due_step"] == 2
+    late = refuse("case", "sign", loop_case, order["id"], 1, "--by", SECOND, "--confirmed-by", CREW, "--version", seen)
+    assert any(f"came meanwhile: {order['id']} step 1 done" in problem["problem"] for problem in late)
+    again = refuse("case", "sign", loop_case, order["id"], 1, "--by", CREW, "--confirmed-by", SECOND)
+    assert "is not the step that is due (that is 2)" in again[0]["problem"]
+
+
+def test_a_crew_hands_over_what_it_holds_and_the_next_one_goes_on(loop_case: str) -> None:
+    declare_s2(loop_case)
+    carry_out(loop_case, "restore")
+    ask("case", "transfer", loop_case, "--holder", CREW, "--to", SECOND, "--reason", "end of shift", "--by", DESK)
+    order = approve(loop_case, "ground")
+    ask("case", "sign", loop_case, order["id"], 1, "--by", DESK, "--confirmed-by", SECOND)
+    dead = ("--presence-kv", "0", "--tester-proven")
+    (problem,) = refuse("case", "sign", loop_case, order["id"], 2, "--by", CREW, *dead)
+    assert problem["problem"] == "tag held by another"
+    ask("case", "sign", loop_case, order["id"], 2, "--by", DESK, "--done-by", SECOND, *dead)
+    step = look(loop_case)["orders"][-1]["steps"][1]
+    assert (step["done_by"], step["signed_by"], step["measured"]["result"]) == (SECOND, DESK, "dead")
+
+
+def test_a_circuit_reloaded_with_a_span_gone_is_told_and_nothing_is_lost(loop_case: str, tmp_path: Path) -> None:
+    declare_s2(loop_case)
+    write_loop(tmp_path / "again")  # the same loop with S5 missing, kept under the same name
+    spans = tmp_path / "again" / "spans.csv"
+    rows = [row for row in spans.read_text("utf-8").splitlines() if not row.startswith("S5,")]
+    spans.write_text("\n".join(rows), "utf-8")
+    keep_circuit(open_desk(), tmp_path / "again", name="loop")
+    seen = look(loop_case)
+    assert seen["circuit_changed"]["gone"] == ["S5"]
+    assert "circuit reloaded since: span S5 is gone" in run("case", "show", loop_case).stdout
+    assert carry_out(loop_case, "restore")["customers_out"] == 0  # still fed over S5: the content it was opened on
+
+
+def test_a_return_with_a_momentary_parallel_interrupts_nobody(tmp_path: Path) -> None:
+    """The company's setting in the case file; without it somebody is out while the open point moves."""
+    rules = {"settings": {"momentary_parallel": True}}
+    call = write_case(tmp_path / "call.json", accuracy="perfect", faults="one_span", **rules)
+    case = str(ask("case", "start", write_loop(tmp_path / "loop"), "--case", call, "--by", DESK)["case"])
+    declare_s2(case)
+    carry_out(case, "restore")
+    carry_out(case, "ground")
+    repair(case, "S2")
+    order = approve(case, "return")
+    assert not any("interrupts" in step["says"] for step in order["steps"])
+    assert {sign(case, order, step["n"])["customers_out"] for step in order["steps"]} == {0}
+    assert look(case)["stage"] == "normal"
+
+
 def test_nothing_that_would_energize_the_fault_is_taken(loop_case: str) -> None:
     declare_s2(loop_case)
     (problem,) = refuse("case", "switch", loop_case, "S4", "to", "closed", "--by", CREW)
@@ -250,7 +342,7 @@ def test_the_same_job_on_the_public_network(own_folder: Path, tmp_path: Path) ->
     opened = ask("case", "start", layers, "--case", call, "--by", DESK)
     case = opened["case"]
     assert opened["customers_out"] == _customers(net, own_folder, case)
-    assert find_fault(case, "L3")["plan"]["suspects"] == [{"id": "L3", "kind": "span", "p": 1.0}]
+    assert [(s["id"], s["p"]) for s in find_fault(case, "L3")["plan"]["suspects"]] == [("L3", 1.0)]
     ask("case", "declare", case, "L3", "--by", DESK)
     restored = carry_out(case, "restore")
     assert restored["customers_out"] == _customers(net, own_folder, case)
