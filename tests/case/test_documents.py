@@ -146,3 +146,14 @@ def test_what_cannot_be_assumed_is_refused_by_name(document: dict[str, Any], sai
     assert any(said in finding.problem for finding in check_assumptions(document, TOWN))
     with pytest.raises(DataError, match=said.split("'", maxsplit=1)[0]):
         read_assumptions(document, TOWN, "", DEFAULTS)
+
+
+def test_a_stretch_energized_may_name_the_housings_on_it() -> None:
+    """They were made alive with it, so what held clears them too."""
+    document = {"kind": "energized", "spans": ["S1"], "enclosures": ["E1"], "held": True}
+    seen, findings = read_observation(document, small_town(), "V1")
+    assert (seen, findings) == (Energized(("S1",), held=True, enclosures=("E1",)), ())
+    wrong = {"kind": "energized", "spans": ["S1"], "enclosures": ["E99"], "held": True}
+    seen, findings = read_observation(wrong, small_town(), "V1")
+    assert seen is None
+    assert [finding.problem for finding in findings] == ["no such enclosure in the circuit"]

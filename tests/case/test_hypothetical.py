@@ -14,7 +14,7 @@ from loopmend.case.assumptions import read_assumptions
 from loopmend.case.hypothetical import Situation, apply_answer, ask_case, observe
 from loopmend.case.planning import plan_next
 from loopmend.errors import EvidenceError
-from loopmend.locate.ahead import ANSWERS, DID_NOT_HOLD, UNLIKELY, WHOLE, Ahead, Limits, walk_ahead
+from loopmend.locate.ahead import ANSWERS, DID_NOT_HOLD, UNLIKELY, WHOLE, Ahead, Answer, Limits, Stage, walk_ahead
 from loopmend.locate.ahead_proven import ask_proven
 from loopmend.locate.dead import find_dead_part
 from loopmend.locate.moves import Move
@@ -195,3 +195,47 @@ def test_a_place_too_unlikely_is_not_asked() -> None:
 
     tree = walk_ahead(counted, Limits(least_p=0.2))
     assert len(asked) == sum(node.stage.why not in (UNLIKELY, DID_NOT_HOLD) for node in tree.nodes)
+
+
+def answer_truly(stage: Stage, hidden: str, order: list[str]) -> Answer:
+    """What an honest field answers where one item is faulted: tests, closings and indicators never err."""
+    first, second = ANSWERS[stage.action]
+    if stage.action == "read":
+        # fault current passes the elbow if the fault lies further out than the span that carries it, or on it
+        (span, _end), place = stage.park[0], order.index
+        return first if place(hidden) >= place(span) else second
+    return first if hidden in stage.tested else second
+
+
+@pytest.mark.parametrize("faults", ["one_span", "any"])
+@pytest.mark.parametrize("hidden", ["S1", "S2", "S3", "S4"])
+def test_true_answers_lead_to_the_hidden_fault_or_to_the_dispatcher(hidden: str, faults: str) -> None:
+    """However doubtful the plan takes its tests to be: where none errs, nobody is sent to dig in the wrong place."""
+    now = situation(faults=faults)
+    ask = ask_case(now, sure_from=0.85)
+    order = ["R1", "S1", "E1", "S2", "E2", "S3", "E3", "S4"]
+    path: tuple[Answer, ...] = ()
+    stage = ask(path)
+    while stage.outcomes:
+        path = (*path, answer_truly(stage, hidden, order))
+        assert len(path) < 30  # it must not go round for ever
+        stage = ask(path)
+    assert stage.action == "isolate", (path, stage.why)
+    assert stage.tested[0] == hidden
+
+
+def test_indicators_on_the_way_are_read_and_lead_on() -> None:
+    circuit = small_town()
+    mounted = circuit.spans.indicator.copy()
+    mounted[circuit.span_row["S3"], 0] = True
+    marked = replace(circuit, spans=replace(circuit.spans, indicator=mounted))
+    now = situation(faults="one_span")
+    now = replace(now, known=replace(now.known, circuit=marked))
+    move = Move(action="read", at="E2", park=(("S2", End.TO), ("S3", End.FROM)), why="look first")
+    stage = ask_case(now, first=move)(())
+    assert stage.park == (("S3", End.FROM),)  # the one that carries it
+    assert [outcome.answer for outcome in stage.outcomes] == ["tripped", "not_tripped"]
+    # half of the equal spans lie beyond: tripped with 0.90 there and 1 - 0.95 elsewhere, gone or not
+    assert stage.outcomes[0].p == pytest.approx(0.5 * 0.90 + 0.5 * 0.05, abs=1e-6)
+    after = ask_case(now, first=move)(("tripped",))
+    assert after.action in ANSWERS

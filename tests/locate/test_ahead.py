@@ -261,3 +261,54 @@ def test_beginning_otherwise_takes_what_the_plan_says_of_that_move(objective: st
         assert customer == pytest.approx(option.expected_customer_minutes, rel=1e-9)
     with pytest.raises(ValueError, match="no split of the plan"):
         ask_proven(circuit, plan.root, [("S99", End.FROM)])
+
+
+def random_plan(seed: int, deepest: int) -> Callable[[Path], Stage]:
+    """A plan of no circuit: moves and chances drawn by the path, so that the same path says the same."""
+
+    def ask(path: Path) -> Stage:
+        rng = np.random.default_rng([seed, len(path), *(ord(answer[0]) + len(answer) for answer in path)])
+        if len(path) >= deepest or rng.uniform() < 0.2:
+            return Stage(action="isolate", tested=("S1",), suspects=("S1",), shares=(1.0,), why="it is the one")
+        action = ("split", "read", "energize")[int(rng.integers(3))]
+        p = float(rng.uniform())
+        first, second = ah.ANSWERS[action]
+        outcomes = (Outcome(answer=first, p=p), Outcome(answer=second, p=1.0 - p))
+        return Stage(action=action, at=f"E{len(path)}", outcomes=outcomes)  # type: ignore[arg-type]
+
+    return ask
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    seed=st.integers(0, 10_000),
+    deepest=st.integers(0, 7),
+    least=st.floats(0.0, 0.3),
+    most=st.integers(1, 40),
+)
+def test_any_plan_however_cut_short_leaves_nobody_without_an_answer(
+    seed: int, deepest: int, least: float, most: int
+) -> None:
+    tree = walk_ahead(random_plan(seed, deepest), Limits(least_p=least, most_nodes=most))
+    require_sound(tree)
+    for node in tree.nodes:
+        assert bool(node.branches) == (node.stage.action in ah.ANSWERS)
+        if node.stage.action == "call":
+            assert node.stage.why in (ah.UNLIKELY, ah.NOT_REACHED, ah.DID_NOT_HOLD)
+            assert node.stage.why != ah.UNLIKELY or node.p < least
+        assert "not_held" not in node.path[:-1]
+    given_up = [node for node in tree.nodes if node.stage.why in (ah.UNLIKELY, ah.NOT_REACHED)]
+    assert tree.whole == (not given_up)
+    found = math.fsum(node.p for node in tree.nodes if node.stage.action == "isolate")
+    assert tree.p_told == pytest.approx(min(found, 1.0), abs=1e-9)
+
+
+@settings(max_examples=30, deadline=None)
+@given(seed=st.integers(0, 10_000), most=st.integers(1, 30))
+def test_more_room_only_adds_to_a_tree(seed: int, most: int) -> None:
+    small, large = (walk_ahead(random_plan(seed, 6), Limits(least_p=0.0, most_nodes=room)) for room in (most, most + 5))
+    known = {node.path: node.stage for node in large.nodes}
+    for node in small.nodes:
+        if node.stage.why != ah.NOT_REACHED:
+            assert known[node.path] == node.stage
+    assert large.p_told >= small.p_told - 1e-12
