@@ -36,9 +36,9 @@ FIGURES = {
 }
 
 
-def start_form() -> None:
-    """Start a drill: circuit, device, what may be hidden."""
-    with st.container(border=True):
+def start_form(*, alone: bool) -> None:
+    """Start a drill: circuit, device, what may be hidden; folded away where there is something else to look at."""
+    with st.container(border=True) if alone else st.popover("Start another drill", width="stretch"):
         st.subheader("Start a drill")
         circuits = [kept.name for kept in list_circuits(desk())]
         if not circuits:
@@ -94,7 +94,7 @@ def choose_drill(rows: tuple[DrillRow, ...]) -> DrillRow | None:
 
 
 def _row_words(row: DrillRow) -> str:
-    return f"{row.case_id} on {row.circuit}, device {row.operated}, {'ended' if row.ended else 'under way'}"
+    return f"{row.case_id} on {row.circuit}, device {row.operated}, opened by {row.opened_by}"
 
 
 def show_under_way(row: DrillRow) -> None:
@@ -112,6 +112,7 @@ def show_under_way(row: DrillRow) -> None:
 def show_review(row: DrillRow) -> None:
     """Show an ended drill: what was hidden, the debrief, the figures, the paths."""
     told = drill_document(desk(), row.case_id)
+    st.markdown("**This drill has ended.**")
     if told["hidden"] is None:
         st.info(plain(told["debrief"][0]))
         return

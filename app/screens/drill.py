@@ -11,13 +11,13 @@ from session import desk
 
 st.markdown("#### Drills, nothing is real")
 list_side, form_side = st.columns([3, 2], gap="medium")
-with form_side:
-    panels.start_form()
 with list_side:
     row = panels.choose_drill(list_drills(desk()))
     if row is not None:
         show_band(row.case_id)
     if row is not None and not row.ended:
         panels.show_under_way(row)
+with form_side:
+    panels.start_form(alone=row is None)
 if row is not None and row.ended:
     panels.show_review(row)

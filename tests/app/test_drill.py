@@ -121,6 +121,7 @@ def test_readings_are_filled_in_where_the_crew_would_type_them(desk: Desk) -> No
     assert f"DRILL {case_id}: nothing is real" in words(at)
     at.multiselect(key="ev-spans-0").set_value(["S2"]).run()
     at.selectbox(key="ev-at").set_value("E1").run()
+    next(box for box in at.selectbox if box.label == "Test").set_value("hipot").run()
     _confirm_all(at)
     at.button(key="more-0-S2-hipot-take").click().run()
     assert not at.exception
@@ -145,12 +146,12 @@ def test_an_indicator_and_a_closing_are_answered_too(desk: Desk) -> None:
     at = show("crew", case=case_id)
     at.button_group(key="ev-kind").set_value("indicator").run()
     at.multiselect(key="ev-spans-0").set_value(["S2"]).run()
-    press(at, TAKE)
+    at.button(key="ev-state-S2-from-take").click().run()
     assert "The instrument: It shows:" in words(at).replace("*", "")
     assert at.session_state["ev-state"] in ("tripped", "not_tripped")
     at.button_group(key="ev-kind").set_value("energized").run()
     at.multiselect(key="ev-spans-0").set_value(["S1"]).run()
-    press(at, TAKE)
+    at.button(key="ev-held-S1-take").click().run()
     assert at.session_state["ev-held"] in ("held", "did not hold")
 
 
@@ -159,7 +160,7 @@ def test_an_indicator_that_is_not_mounted_is_refused_beside_the_button(desk: Des
     at = show("crew", case=case_id)
     at.button_group(key="ev-kind").set_value("indicator").run()
     at.multiselect(key="ev-spans-0").set_value(["S1"]).run()
-    press(at, TAKE)
+    at.button(key="ev-state-S1-from-take").click().run()
     assert "no indicator is mounted at its from end" in words(at)
 
 

@@ -42,8 +42,10 @@ def address(serve: Callable[..., str], folder: Path) -> str:
 def picture(page: Page, name: str) -> None:
     """Keep a picture where one is asked for, to be looked at."""
     if wanted := os.environ.get("DRILL_PICTURES"):
+        if name.endswith("full"):
+            page.set_viewport_size({"width": 1280, "height": 2300})
         page.wait_for_timeout(800)
-        page.screenshot(path=f"{wanted}/{name}.png", full_page=name.endswith("full"))
+        page.screenshot(path=f"{wanted}/{name}.png")
 
 
 def plate(page: Page) -> str:
