@@ -25,6 +25,7 @@ def energize_card(screen: CaseScreen, channel: rq.Channel) -> None:
     todo, key = screen.todo, f"en-{len(screen.evidence)}"
     spans = [name for name in todo.tested if name in screen.whole_view.spans]
     enclosures = [name for name in todo.tested if name in screen.whole_view.enclosures]
+    enclosures = [name for name in todo.tested if name in screen.whole_view.enclosures]
     st.caption(plain(f"Energizing {', '.join(spans)}. It advises only: who holds the clearance decides."))
     vouched = called_in_by(key) if channel == "radio" else ""
     said = [name for name, says in BEFORE_CLOSING.items() if st.checkbox(says, key=f"{key}-{name}")]

@@ -89,13 +89,13 @@ def settings(**given: object) -> dict[str, Any]:
 def answer(desk: Desk, move: Move, truth: frozenset[str], *, wrong: bool = False) -> Observation:
     """What the field answers to a move: the truth, unless a wrong answer to a test is asked for."""
     spans = tuple(name for name in move.under_test if name in desk.circuit.span_row)
+    enclosures = tuple(name for name in move.under_test if name not in desk.circuit.span_row)
     faulted = bool(truth & frozenset(move.under_test))
     if move.action == "read":
         (mounted, end), past = move.indicators[0], bool(truth & frozenset(move.beyond))
         return IndicatorReading(mounted, end, "tripped" if past else "not_tripped")
     if move.action == "energize":
-        return Energized(spans, held=not faulted)
-    enclosures = tuple(name for name in move.under_test if name not in desk.circuit.span_row)
+        return Energized(spans, held=not faulted, enclosures=enclosures)
     return TestResult(spans, "hipot", "breakdown" if faulted is not wrong else "good", enclosures=enclosures)
 
 
@@ -184,8 +184,21 @@ def test_what_held_is_alive_and_no_longer_planned_for() -> None:
     assert plan.hedged
     for move in plan.options:
         assert not {"S1", "S2", "S3"} & {*move.beyond, *move.near, *move.under_test}
-    desk.seen.append(Energized(("S4", "S5", "S6", "S7", "S8"), held=True))
-    assert desk.plan().next.action in ("none", "isolate")
+    around = tuple(f"E{k}" for k in range(3, 9))
+    desk.seen.append(Energized(("S4", "S5", "S6", "S7", "S8"), held=True, enclosures=around))
+    assert desk.plan().next.action == "none"
+
+
+def test_equipment_that_no_record_made_alive_stays_suspect() -> None:
+    # Both stretches beside E3 held, and neither names it: its elbows may be parked.
+    desk = Desk(line_town(), at="E3")
+    around = tuple(f"E{k}" for k in range(4, 9))
+    desk.seen = [
+        Energized(("S1", "S2", "S3"), held=True),
+        Energized(("S4", "S5", "S6", "S7", "S8"), held=True, enclosures=around),
+    ]
+    move = desk.plan().next
+    assert (move.action, move.at) == ("isolate", "E3")
 
 
 def test_a_trusted_case_keeps_its_proven_plan() -> None:

@@ -70,7 +70,7 @@ def find_trade(
         return ()
     hedge = _hedge(known, dead, assumptions, observations, posterior, None)
     circuit, weighed = weigh_customers(known.circuit, dead, assumptions.settings.critical_weight)
-    suspects = dark_suspects(dead, posterior.suspects, hedge.alive)
+    suspects = dark_suspects(dead, posterior.suspects, hedge)
     if len(suspects) < 2:
         return ()
     model = build_model(circuit, weighed, suspects, assumptions.times, assumptions.restoration)

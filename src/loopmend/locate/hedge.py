@@ -113,16 +113,17 @@ class HedgedMoves:
     method: str
 
 
-def items_of(model: SearchModel, region: int) -> tuple[str, ...]:
-    """Suspects of a region, and the spans between them, in order of the cells."""
-    names = (*model.dead.spans, *model.dead.enclosures)
-    return tuple(names[v] for k, v in enumerate(model.cell_vertices) if region >> k & 1)
+def items_of(model: SearchModel, region: int, alive: frozenset[str] = frozenset()) -> tuple[str, ...]:
+    """Suspects of a region, and the spans between them that are not alive again, in order of the cells."""
+    n, names = len(model.dead.spans), (*model.dead.spans, *model.dead.enclosures)
+    cells = [v for k, v in enumerate(model.cell_vertices) if region >> k & 1]
+    return tuple(names[v] for v in cells if v >= n or names[v] not in alive)
 
 
-def spans_of(model: SearchModel, region: int) -> frozenset[str]:
-    """Spans among the cells of a region."""
+def spans_of(model: SearchModel, region: int, alive: frozenset[str] = frozenset()) -> frozenset[str]:
+    """Spans among the cells of a region that are not alive again."""
     n, spans = len(model.dead.spans), model.dead.spans
-    return frozenset(spans[v] for k, v in enumerate(model.cell_vertices) if v < n and region >> k & 1)
+    return frozenset(spans[v] for k, v in enumerate(model.cell_vertices) if v < n and region >> k & 1) - alive
 
 
 def served_by_ends(circuit: Circuit, model: SearchModel) -> list[tuple[int, float]]:

@@ -117,7 +117,7 @@ def _board(
         for cut in model.cuts
         if cut in wanted
         or hedge.parked in cut.elbows
-        or any(spans_of(model, side) in asked for side in _sides(model, cut))
+        or any(spans_of(model, side, hedge.alive) in asked for side in _sides(model, cut))
     ]
     return _Board(model, hedge, single, pair, tuple(kept), tuple(_sides(model, cut) for cut in kept), ends)
 
@@ -167,8 +167,8 @@ def _act(board: _Board, kind: ActKind, cut: Cut, side: int, spent: Floats) -> He
         kind=kind,
         cut=cut,
         region=sides[side],
-        last=asked.get(spans_of(board.model, sides[side])),
-        last_other=asked.get(spans_of(board.model, sides[1 - side])),
+        last=asked.get(spans_of(board.model, sides[side], board.hedge.alive)),
+        last_other=asked.get(spans_of(board.model, sides[1 - side], board.hedge.alive)),
         here=board.hedge.parked in cut.elbows,
         crew_minutes=crew,
         customer_minutes=customer,
@@ -245,7 +245,7 @@ def _answers(board: _Board) -> list[tuple[int, int, tuple[bool, ...]]]:
         (k, side, asked[spans])
         for k, parts in enumerate(board.parts)
         for side in (0, 1)
-        if (spans := spans_of(board.model, parts[side])) in asked
+        if (spans := spans_of(board.model, parts[side], board.hedge.alive)) in asked
     ]
 
 
@@ -253,7 +253,7 @@ def _permit(board: _Board) -> Permit:
     hedge, proofs = board.hedge, weigh_proofs(board.hedge.proofs)
     now, once_good = [], []
     for side in (0, 1):
-        under = [spans_of(board.model, parts[side]) for parts in board.parts]
+        under = [spans_of(board.model, parts[side], board.hedge.alive) for parts in board.parts]
         few = [
             bool(spans) and sum(1 for tried, _ in hedge.energized if tried & spans) < hedge.closings_at_most
             for spans in under
@@ -270,7 +270,7 @@ def _testable(board: _Board) -> Bools:
 
 
 def _joined(board: _Board, cut: Cut, region: int) -> bool:
-    dead, wanted = board.model.dead, spans_of(board.model, region)
+    dead, wanted = board.model.dead, spans_of(board.model, region, board.hedge.alive)
     alive = board.hedge.alive
     if not wanted:
         return False
@@ -304,7 +304,7 @@ def _may_bring_back(board: _Board) -> bool:
     tried = [spans for spans, _ in hedge.energized]
     for cut in model.cuts:
         for side, other in (_sides(model, cut), _sides(model, cut)[::-1]):
-            under = spans_of(model, side)
+            under = spans_of(model, side, hedge.alive)
             few = bool(under) and sum(1 for spans in tried if spans & under) < hedge.closings_at_most
             if not side & likely and few and float(model.customers(other)) < board.out:
                 return True

@@ -119,7 +119,9 @@ def belief_of(model: SearchModel, posterior: Posterior) -> tuple[Floats, Floats]
 def _stand(model: SearchModel, layout: ChainLayout, hedge: Hedge) -> Stand:
     n = len(layout.order)
     spans = model.dead.spans
-    cells = [spans[v] if v < len(spans) else "" for v in (model.cell_vertices[k] for k in layout.order)]
+    named = [spans[v] if v < len(spans) else "" for v in (model.cell_vertices[k] for k in layout.order)]
+    alive = hedge.alive
+    cells = ["" if name in alive else name for name in named]
     parked = next((k for k, cut in enumerate(layout.cuts, start=1) if hedge.parked in cut.elbows), None)
     asked = dict(hedge.answers)
     answers: dict[tuple[int, Side], tuple[bool, ...]] = {}

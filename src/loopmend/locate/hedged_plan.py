@@ -50,8 +50,8 @@ def _move(hedged: HedgedMoves, act: HedgedAct, rival: HedgedAct | None) -> Move:
         beyond=suspect_ids(model, beyond),
         near=suspect_ids(model, model.whole ^ beyond),
         p_beyond=model.mass(beyond),
-        under_test=items_of(model, act.region),
-        stretch=_stretch(model, act.region),
+        under_test=items_of(model, act.region, hedged.hedge.alive),
+        stretch=_stretch(model, act.region, hedged.hedge.alive),
         side="" if not act.region else "beyond" if act.region & cut.beyond else "near",
         again=act.kind == "test" and act.last is not None,
         last_bad=act.last is True,
@@ -136,7 +136,7 @@ def _what(hedged: HedgedMoves, act: HedgedAct) -> str:
         return (
             f"{said} ({share} of the suspicion); {say_count(back)} of {say_count(out)} {model.dead.people} hang on it"
         )
-    proven = spans_of(model, act.region) <= weigh_proofs(hedged.hedge.proofs).good
+    proven = spans_of(model, act.region, hedged.hedge.alive) <= weigh_proofs(hedged.hedge.proofs).good
     said = (
         f"Energize {which} {'after its good test' if proven else 'without a test of its own'}: {share} of the suspicion"
     )
@@ -168,10 +168,10 @@ def _misfits(hedged: HedgedMoves, act: HedgedAct) -> bool:
     return (hedged.model.mass(act.region) > 0.5) is not act.last
 
 
-def _stretch(model: SearchModel, region: int) -> str:
+def _stretch(model: SearchModel, region: int, alive: frozenset[str]) -> str:
     """Name the spans of a region: the first and the last of many; the equipment where there is no span."""
     known = frozenset(model.dead.spans)
-    spans = [name for name in items_of(model, region) if name in known]
+    spans = [name for name in items_of(model, region, alive) if name in known]
     if not spans:
         return " and ".join(f"the equipment at {name}" for name in items_of(model, region))
     return f"{spans[0]} to {spans[-1]}, {len(spans)} spans" if len(spans) > 2 else " and ".join(spans)

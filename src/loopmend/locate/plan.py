@@ -50,7 +50,7 @@ def plan_sectionalizing(
     """
     if not posterior.suspects:
         return _nothing("Nothing is suspect: name the device that operated, or look at the evidence again.")
-    suspects = posterior.suspects if hedge is None else dark_suspects(dead, posterior.suspects, hedge.alive)
+    suspects = posterior.suspects if hedge is None else dark_suspects(dead, posterior.suspects, hedge)
     if not suspects:
         return _nothing("Every suspect stretch was energized and held: the fault burned clear, or lies elsewhere.")
     model = build_model(circuit, dead, suspects, times, restoration)
@@ -88,14 +88,21 @@ def rank_hedged(
     return rank_on_line(circuit, model, posterior, hedge) or rank_on_cuts(circuit, model, posterior, hedge)
 
 
-def dark_suspects(dead: DeadPart, suspects: Sequence[Suspect], alive: frozenset[str]) -> tuple[Suspect, ...]:
-    """Leave out what is alive again: spans energized that held, and equipment that only such spans touch."""
+def dark_suspects(dead: DeadPart, suspects: Sequence[Suspect], hedge: Hedge) -> tuple[Suspect, ...]:
+    """Leave out what is alive again: what was energized and held, and equipment that such a stretch runs through.
+
+    Equipment that no record names, where only the end of a stretch lands, may have been left parked: it stays suspect,
+    that of a source does not.
+    """
+    alive = hedge.alive
+    held = [spans & alive for spans, did_hold in hedge.energized if did_hold]
 
     def is_alive(suspect: Suspect) -> bool:
         if suspect.kind == "span":
             return suspect.id in alive
-        around = dead.neighbours["enclosure", suspect.id]
-        return bool(around) and all(name in alive for (_, name), _ in around)
+        around = frozenset(name for (_, name), _ in dead.neighbours["enclosure", suspect.id])
+        least = 1 if suspect.id in dead.operated else 2
+        return suspect.id in hedge.equipment or any(len(spans & around) >= least for spans in held)
 
     return tuple(suspect for suspect in suspects if not is_alive(suspect))
 

@@ -146,7 +146,8 @@ def price_acts(scene: Scene, way: Floats, parked: Bools) -> list[tuple[str, int,
     for side in (0, 1):
         safe = scene.sides[side] + scene.sides[2] <= 0.5
         tells = bits_told(scene.sides, scene.p_bad[side]) >= LEAST_BITS
-        worth_asking = scene.testable[side] & (tells | (safe & scene.live[side] & ~scene.permit.now[side]))
+        waited_for = safe & scene.live[side] & scene.permit.once_good[side] & ~scene.permit.now[side]
+        worth_asking = scene.testable[side] & (tells | waited_for)
         rows.append(("test", side, begun + scene.test(side, scene.sides, again=True), worth_asking))
         may = safe & scene.live[side] & scene.permit.now[side]
         rows.append(("close", side, park + scene.close(side, scene.sides), may))
