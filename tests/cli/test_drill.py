@@ -105,7 +105,8 @@ def test_an_order_of_a_drill_says_so_on_paper(loop: Path, tmp_path: Path) -> Non
     sheet = run("case", "sheet", case_id, "O1", "--out", tmp_path / "order.html")
     assert sheet.exit_code == 0
     page = (tmp_path / "order.html").read_text("utf-8")
-    assert "DRILL" in page
+    assert 'content:"DRILL, NOTHING IS REAL' in page  # the foot of every page that is printed
+    assert "DRILL. Switching order O1" in page
     assert case_id in page
 
 

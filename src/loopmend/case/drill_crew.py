@@ -141,6 +141,13 @@ class Crew:
         """Switch somewhere; customers may come back by it."""
         self.do("switch", says, at, self.times.switch.get(at, self.times.switch_minutes), out=out)
 
+    def wait(self, minutes: float) -> None:
+        """Spend more minutes on the last step: a blown fuse is replaced."""
+        last = self.steps[-1]
+        self.minute += minutes
+        self.customer_minutes += self.out * minutes
+        self.steps[-1] = replace(last, work_minutes=last.work_minutes + minutes, minute=self.minute)
+
     def bring_back(self, out: int) -> None:
         """Say who is out after the last step."""
         self.out = out

@@ -89,8 +89,22 @@ def half_split_path(
         bad = find_shown(hidden, asked, luck) is not None
         crew.do("test", say_test(asked, bad=bad), at, model.split[cut.place])
         region, position = parts[0 if bad else 1], cut.place
-        crew.switch("Bring back what is proven", at, out=model.customers(region))
+        proven = suspect_ids(model, parts[1 if bad else 0])
+        _bring_back(crew, there, proven, at, assumptions, out=model.customers(region))
     return crew.finish("Half-splitting", *_verdict(circuit, dead, hidden, suspect_ids(model, region)))
+
+
+def _bring_back(
+    crew: Crew, there: _Field, proven: Sequence[str], at: str, assumptions: Assumptions, *, out: int
+) -> None:
+    """Switch in what was taken for good; where a fault lies on it after all, the fuse blows and nobody comes back."""
+    held = answer_energized(there.hidden, there.ask(proven, "energize"), there.luck)
+    crew.switch(
+        f"Bring back what is proven{'' if held else ': did not hold, fuse blown'}", at, out=out if held else crew.out
+    )
+    if not held:
+        crew.fuses += 1
+        crew.wait(assumptions.settings.fuse_minutes)
 
 
 def _verdict(
@@ -158,7 +172,10 @@ def plan_path(
             crew.bring_back(min(crew.out, _count_out(circuit, dead, left, times)))
         elif move.action == "split":
             left = _not_cleared(known, dead, here, seen)
-            crew.switch("Bring back what is proven", move.at, out=min(crew.out, _count_out(circuit, dead, left, times)))
+            standing = {suspect.id for suspect in left}
+            proven = [suspect.id for suspect in posterior.suspects if suspect.id not in standing]
+            out = min(crew.out, _count_out(circuit, dead, left, times))
+            _bring_back(crew, there, proven, move.at, assumptions, out=out)
     return crew.finish(PLAN, (), right=False, note=f"given up after {MOST_MOVES} moves")
 
 

@@ -19,7 +19,8 @@ def render_order_html(sheet: OrderSheet) -> str:
         f"<h2>Steps: strictly one after the other</h2>\n{_table(sheet)}\n{_signing(sheet)}\n"
         f"{foot_html(sheet.reference, sheet.advice)}"
     )
-    return page_html(sheet.title, sheet.reference, RULES, body)
+    foot = f"DRILL, NOTHING IS REAL · {sheet.reference}" if sheet.drill else sheet.reference
+    return page_html(sheet.title, foot, RULES, body)
 
 
 def _table(sheet: OrderSheet) -> str:
