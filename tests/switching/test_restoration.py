@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from loopmend.errors import NetworkError
-from loopmend.network.assets import End
+from loopmend.network.assets import Device, End
 from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.positions import Positions, apply_device, apply_end_states, normal_positions
 from loopmend.switching import search
@@ -406,3 +407,37 @@ def test_refuses_positions_that_are_tied_or_looped_already() -> None:
 def test_refuses_settings_out_of_range() -> None:
     with pytest.raises(NetworkError, match="demand"):
         restore(loop(), "S1", demand=math.nan)
+
+
+def test_nobody_is_interrupted_to_move_a_deadbreak_elbow_and_the_reason_says_so() -> None:
+    """The only other way in is the open point at E3, a deadbreak elbow with R2 alive on one side: it stays open."""
+    plain = loop(4, open_at=3)
+    spans = [plain.span(name) for name in plain.spans.span_id]
+    spans[2] = replace(spans[2], to_device=Device.DEADBREAK_ELBOW)
+    circuit = build_circuit([plain.enclosure(name) for name in plain.enclosures.enclosure_id], spans)
+    assert find_restoration(plain, normal_positions(plain), ["S2"]).close == (EndPlace("S3", End.TO, "E3"),)
+    found = find_restoration(circuit, normal_positions(circuit), ["S2"])
+    assert found.exact
+    assert found.close == ()
+    assert dict(found.not_restored)["E2"] == (
+        "its only way to a source is over a deadbreak elbow that is alive, and that is not moved alive"
+    )
+    dead = apply_device(normal_positions(circuit), "R2", closed=False)  # dead on both sides: it may be moved
+    again = find_restoration(circuit, dead, ["S2"], operated=["R2"])
+    assert again.close == (EndPlace("S3", End.TO, "E3"),)
+    assert again.close_devices == ("R1", "R2")
+
+
+def test_a_source_that_breaks_a_limit_through_deadbreak_elbows_is_let_go() -> None:
+    """9,000 kVA at 12.47 kV are 417 A through S2 of 200 A, whose elbows are not moved alive: its device opens."""
+    heavy = {"from_device": Device.DEADBREAK_ELBOW, "to_device": Device.DEADBREAK_ELBOW}
+    circuit = build_circuit(
+        [source("R1"), padmount("E1"), source("R2"), padmount("E2", kva=9000.0)],
+        [span("S1", "R1", "E1"), span("S2", "R2", "E2", **heavy), span("S3", "E1", "E2", to_state=OPEN)],
+    )
+    found = find_restoration(circuit, normal_positions(circuit), (), operated=("R1",))
+    assert found.open_devices == ("R2",)
+    assert found.restored == ("R1", "E1")
+    assert found.shed == ("R2", "E2")
+    assert found.violations == ()
+    assert found.exact

@@ -8,10 +8,11 @@ from dataclasses import replace
 import numpy as np
 
 from loopmend.errors import NetworkError
-from loopmend.network.assets import End, EndState, phase_letters
+from loopmend.network.assets import Bools, End, EndState, phase_letters
 from loopmend.network.positions import Positions, apply_device, apply_end_states
 from loopmend.network.tracing import Supply, trace_supply
 from loopmend.switching.attach import Parts, find_parts
+from loopmend.switching.rules import find_frozen, find_like_ends
 from loopmend.switching.task import Task, breaks_a_rule, check_limits, find_reachable
 
 Way = tuple[tuple[str, End], ...]
@@ -28,6 +29,7 @@ def find_reasons(task: Task, target: Positions, faults: tuple[str, ...], *, exac
         return ()
     reachable = find_reachable(task)
     best, without_fault = _reach(task), _reach(_without_fault(task))
+    deadbreak = _reached_over_deadbreak(task)
     parts = find_parts(task, target, reachable)
     said: dict[int, str] = {}
     found = []
@@ -37,6 +39,8 @@ def find_reasons(task: Task, target: Positions, faults: tuple[str, ...], *, exac
             if part not in said:
                 said[part] = _why_not_joined(task, target, parts, part, exact=exact)
             why = said[part]
+        elif deadbreak[row] and not task.dead_enclosures[row]:
+            why = "its only way to a source is over a deadbreak elbow that is alive, and that is not moved alive"
         else:
             why = _why_no_way(task, row, faults, best, without_fault)
         found.append((str(circuit.enclosures.enclosure_id[row]), why))
@@ -49,6 +53,14 @@ def _reach(task: Task) -> Supply:
     states = np.where(task.closable, np.int8(EndState.CLOSED), task.base.states)
     unusable = frozenset(str(ids[row]) for row in task.circuit.source_rows if not task.usable[row])
     return trace_supply(task.circuit, Positions(states, unusable))
+
+
+def _reached_over_deadbreak(task: Task) -> Bools:
+    """Find the enclosures supplied if deadbreak elbows could be moved alive, shape (n_enclosures,)."""
+    frozen = find_frozen(task.circuit, task.base) & find_like_ends(task.circuit)
+    if not frozen.any():
+        return np.zeros(task.circuit.n_enclosures, dtype=bool)
+    return _reach(replace(task, closable=task.closable | frozen)).supplied
 
 
 def _without_fault(task: Task) -> Task:
@@ -68,8 +80,8 @@ def _why_no_way(task: Task, row: int, faults: tuple[str, ...], best: Supply, wit
         return f"no path to a source{where}"
     if named and _only_fault(task, row):
         return f"no path to a source{where} without {named}"
-    blocked = [named, "a grounded end", "an unlike end", "a deadbreak elbow that is alive"]
-    return f"no path to a source{where} without {' or '.join(filter(None, blocked))}"
+    blocked = f"{named} or a grounded or unlike end" if named else "a grounded or unlike end"
+    return f"no path to a source{where} without {blocked}"
 
 
 def _only_fault(task: Task, row: int) -> bool:
