@@ -95,6 +95,15 @@ def fill(page: Page, label: str, text: str) -> None:
     field.press("Enter")
 
 
+def choose_method(phone: Page, name: str) -> None:
+    """Choose how the test that is due is made; a method that the record speaks against may be chosen too."""
+    box = phone.locator(".st-key-due").get_by_role("combobox", name="Test").first
+    box.fill(name)
+    phone.get_by_role("option", name=name).wait_for()
+    phone.keyboard.press("Enter")
+    wait_still(phone)
+
+
 def prepare_result(phone: Page, verdict: str, *, towards: bool) -> None:
     """Take the crew as far as the button that records: side, gates, verdict."""
     if towards:

@@ -10,9 +10,12 @@ from typing import TYPE_CHECKING
 import pytest
 
 from browser import job
-from loopmend.workbench.desk import open_desk
+from loopmend.workbench.cases import submit
+from loopmend.workbench.desk import Desk, open_desk
 from loopmend.workbench.other_readings import sample_readings
+from loopmend.workbench.requests import RecordEvidence
 from loopmend.workbench.sample import lay_out_sample
+from loopmend.workbench.screens import load_board, load_case_screen
 from loopmend.workbench.testing import read_pairs
 
 if TYPE_CHECKING:
@@ -28,12 +31,24 @@ def address(serve: Callable[..., str], tmp_path_factory: pytest.TempPathFactory)
     folder = tmp_path_factory.mktemp("evidence_desk")
     desk = open_desk(folder)
     lay_out_sample(desk)
+    pass_indicators(desk)
     desk.store.close()
     return serve(APP, LOOPMEND_FOLDER=str(folder))
 
 
+def pass_indicators(desk: Desk) -> None:
+    """Record that nobody saw the indicators that are to be read first, so that a test is due."""
+    (case_id,) = (row.case_id for row in load_board(desk) if row.phase == "sectionalizing")
+    while (screen := load_case_screen(desk, case_id)).todo.kind == "read":
+        assert screen.plan is not None
+        mounted = screen.plan["next"]["indicators"][0]
+        evidence = {"kind": "indicator", "state": "not_seen", **mounted}
+        submit(desk, case_id, RecordEvidence(evidence=evidence), actor="Finn O'Dell")
+
+
 def start_typing(phone: Page) -> None:
-    """Call and confirm everything, and choose to type readings."""
+    """Choose the source-voltage hipot, call and confirm everything, and choose to type readings."""
+    job.choose_method(phone, "source-voltage hipot")
     job.tap(phone, "All called and confirmed")
     job.choose(phone, "type readings")
     phone.get_by_role("button", name="Add the reading").wait_for()
