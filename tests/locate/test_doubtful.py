@@ -214,21 +214,27 @@ def test_two_certain_faults_are_declared_when_nothing_else_can_come_back() -> No
 
 def play(truth: tuple[int, ...], line: Line, belief: Belief, doubt: Doubt) -> tuple[tuple[int, ...], int]:
     """Follow the policy with true answers; what it declares, and how often it closed onto a fault."""
-    left, right, cut, parked, fuses = 0, line.n_spans, 0, None, 0
+    return count(truth, line, belief, doubt)[:2]
+
+
+def count(truth: tuple[int, ...], line: Line, belief: Belief, doubt: Doubt) -> tuple[tuple[int, ...], int, int]:
+    """Follow the policy likewise; also how many tests it made."""
+    left, right, cut, parked, fuses, tests = 0, line.n_spans, 0, None, 0, 0
     offset = 0
     for _ in range(60):
         belief, offset = belief.narrow(left - offset, right - offset), left
         if right - left == 1:
-            return (left,), fuses
+            return (left,), fuses, tests
         here = line.stretch(left, right)
         act = rank_acts(here, belief, doubt, Stand(line.travel[cut, left : right + 1], parked, {}))[0]
         if act.kind == "declare":
-            return tuple(span + left for span in act.spans), fuses
+            return tuple(span + left for span in act.spans), fuses, tests
         cut = parked = act.cut + left
         parked = act.cut
         side = (0, act.cut) if act.side == "left" else (act.cut, right - left)
         faulted = any(side[0] <= span - left < side[1] for span in truth)
         belief = belief.see(*side, float(faulted), float(not faulted))
+        tests += act.kind == "test"
         if act.kind == "close" and faulted:
             fuses += 1
         elif act.kind == "close":
@@ -241,6 +247,17 @@ def play(truth: tuple[int, ...], line: Line, belief: Belief, doubt: Doubt) -> tu
 def test_true_tests_always_find_the_span_and_blow_no_fuse(n: int) -> None:
     for truth in range(n):
         assert play((truth,), line_of(n), even(n), NEVER_ONTO_A_FAULT) == ((truth,), 0)
+
+
+@pytest.mark.published("C. E. Shannon, A mathematical theory of communication, 1948, theorem 9", from_memory=True)
+@settings(max_examples=15, deadline=None)
+@given(st.integers(0, 10_000), st.integers(2, 7))
+def test_no_policy_needs_fewer_tests_than_the_entropy_says(seed: int, n: int) -> None:
+    # A yes-or-no answer tells one bit at most; closing onto a fault is out of the question, so closings tell nothing.
+    share = np.random.default_rng(seed).dirichlet(np.ones(n))
+    belief = Belief(share, np.zeros((n, n)))
+    made = sum(p * count((k,), line_of(n), belief, NEVER_ONTO_A_FAULT)[2] for k, p in enumerate(share.tolist()))
+    assert made >= -(share * np.log2(share)).sum() - 1e-9
 
 
 def test_true_tests_find_both_of_two_faults() -> None:
