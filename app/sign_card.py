@@ -37,11 +37,12 @@ def sign_form(screen: CaseScreen, *, radio: bool = False) -> None:
     _show_step(screen, step)
     turn = f"{order.order_id}-{step['n']}"
     measured = _ask_record(screen, step, turn) or tests.ask_measured(screen, step)
-    slot = st.container()
     done_by = _ask_done_by(step) if radio else ""
     confirms = str(step.get("confirms", ""))
-    confirmed = st.text_input(CONFIRMED[confirms], key=f"second-{confirms}", persist_state="session")
-    found = st.text_input("What was found, where it matters", key=f"crew-found-{turn}")
+    above, slot, below = st.container(), st.container(), st.container()
+    with above if confirms else below:  # asked before the button where it takes two
+        confirmed = st.text_input(CONFIRMED[confirms], key=f"second-{confirms}", persist_state="session")
+    found = below.text_input("What was found, where it matters", key=f"crew-found-{turn}")
     request = rq.SignStep(
         order_id=order.order_id, n=step["n"], confirmed_by=confirmed, found=found, measured=measured, done_by=done_by
     )

@@ -143,20 +143,50 @@ def drain(phone: Page) -> None:
     wait_due(phone, "^(?!Drain)")
 
 
-def sign_order(phone: Page, second: str) -> list[str]:
-    """Sign every step of the order that is approved; the steps as they read."""
-    wait_due(phone, "^At ")
-    fill(phone, "Confirmed by", second)
+def sign_order(phone: Page, crew: str, second: str, desk: Page) -> list[str]:
+    """Sign every step of the order that is approved, the desk's own at the desk; the steps as they read."""
+    counted = phone.get_by_text(re.compile(r"step \d+ of \d+")).first.inner_text()
+    first, total = (int(n) for n in re.findall(r"step (\d+) of (\d+)", counted)[0])
     read: list[str] = []
-    while due(phone).startswith("At "):
+    for n in range(first, total + 1):
+        phone.get_by_text(f", step {n} of {total}").first.wait_for()
         read.append(due(phone))
-        if "compare phases" in read[-1]:
-            enter_phasing(phone)
-        name = f"Step {len(read)} is done"
-        phone.wait_for_timeout(900)  # a press within 0.7 s of the button's appearing is refused as a double tap
-        tap(phone, name)
-        phone.get_by_role("button", name=name, exact=True).wait_for(state="detached")
+        at_desk = read[-1].startswith("Dispatcher")
+        sign_step(desk if at_desk else phone, n, crew if at_desk else second)
     return read
+
+
+def sign_step(at: Page, n: int, confirmed_by: str) -> None:
+    """Sign one step where it is due, with what it waits for and the name of who confirms it."""
+    name = f"Step {n} is done"
+    at.get_by_role("button", name=name, exact=True).locator("visible=true").first.wait_for()
+    wait_still(at)
+    field = at.get_by_label(re.compile("^Confirmed by")).locator("visible=true").first
+    if field.input_value() != confirmed_by:
+        fill(at, field.get_attribute("aria-label") or "Confirmed by", confirmed_by)
+        wait_still(at)
+    if "compare phases" in due(at):
+        enter_phasing(at)
+    if "for voltage" in due(at):
+        enter_dead(at)
+    at.wait_for_timeout(900)  # a press within 0.7 s of the button's appearing is refused as a double tap
+    tap(at, name)
+    at.get_by_role("button", name=name, exact=True).wait_for(state="detached")
+
+
+def enter_dead(phone: Page) -> None:
+    """Enter a reading that says dead, with the tester proven before and after."""
+    enter_reading(phone, "0")
+    phone.get_by_text("the step may be signed").wait_for()
+
+
+def enter_reading(phone: Page, kilovolts: str) -> None:
+    """Enter what the tester showed, proven before and after."""
+    fill(phone, "Tester at the elbow, kV", kilovolts)
+    for text in ("Tester proved on a live source before", "and again after"):
+        wait_still(phone)
+        phone.get_by_text(text, exact=True).locator("visible=true").first.tap()
+        phone.wait_for_timeout(300)
 
 
 def enter_phasing(phone: Page) -> None:

@@ -127,7 +127,8 @@ def carry_out(dispatcher: Page, phone: Page, draft: str) -> list[str]:
     job.tap(dispatcher, draft)
     job.wait_due(dispatcher, "^Dispatcher: Approve")
     job.tap(dispatcher, "Approve in my name")
-    return job.sign_order(phone, "T. Vance")
+    job.wait_due(phone, "^(?!.*Approve)")
+    return job.sign_order(phone, "Finn O'Dell", "T. Vance", dispatcher)
 
 
 def wait_customers_out(page: Page, figure: str) -> None:
