@@ -15,8 +15,11 @@ from loopmend.locate.line import Doubt
 from loopmend.locate.proofs import Permit
 from loopmend.network.assets import Bools, Floats
 
-LEAST_BITS = 1e-3
+LEAST_BITS = 0.01
 """A test that is expected to tell less is not proposed, unless a closing waits for it. A setting of ours."""
+
+MOST_BAD = 0.6
+"""Where a closing waits for a good answer, a bad one may be this likely at most. A setting of ours."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -147,6 +150,7 @@ def price_acts(scene: Scene, way: Floats, parked: Bools) -> list[tuple[str, int,
         safe = scene.sides[side] + scene.sides[2] <= 0.5
         tells = bits_told(scene.sides, scene.p_bad[side]) >= LEAST_BITS
         waited_for = safe & scene.live[side] & scene.permit.once_good[side] & ~scene.permit.now[side]
+        waited_for &= (scene.sides * scene.p_bad[side]).sum(axis=0) <= MOST_BAD
         worth_asking = scene.testable[side] & (tells | waited_for)
         rows.append(("test", side, begun + scene.test(side, scene.sides, again=True), worth_asking))
         may = safe & scene.live[side] & scene.permit.now[side]
