@@ -248,3 +248,15 @@ def test_a_reloaded_circuit_is_told_in_the_case(desk: Desk, show: Show, screen: 
     write_circuit(tables() | {"spans": longer}, tmp_path / "town.gpkg")
     keep_circuit(desk, tmp_path / "town.gpkg")
     assert "span S5: length_m was 100, is 130. This case stays" in told(show(screen).warning)
+
+
+def test_of_two_phones_that_sign_the_same_step_the_second_is_told_and_stores_nothing(desk: Desk, show: Show) -> None:
+    case_id = approved_order(desk)
+    one, other = show("crew", name="J. Orme"), show("crew", name="T. Vance")
+    for at in (one, other):
+        at.text_input(key="second-desk").set_value("N. Adair").run()
+    press(settle(one), "Step 1 is done")
+    press(settle(other), "Step 1 is done")
+    assert "What you pressed is no longer due: the case has moved on" in told(other.error)
+    (signature,) = order_of(desk, case_id).signatures
+    assert (signature.doer, signature.confirmed_by) == ("J. Orme", "N. Adair")

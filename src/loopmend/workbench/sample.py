@@ -171,7 +171,8 @@ def _play(desk: Desk, case_id: str, begun: datetime, act: _Act | _Order, command
     approval = rq.ApproveOrder(order_id=order.order_id)
     _ask(desk, case_id, begun, _Act(act.minute + 3, APPROVER, approval), f"{command}-approve")
     for step in order.steps:
-        by, confirmed = (DISPATCHER, CREW) if step["who"] == "desk" else (CREW, SECOND)
+        by = DISPATCHER if step["who"] == "desk" else CREW
+        confirmed = {"desk": DISPATCHER, "crew": CREW}.get(step["confirms"], SECOND)
         measured = _WAITED_FOR.get(step["action"], {})
         request = rq.SignStep(order_id=order.order_id, n=step["n"], confirmed_by=confirmed, measured=measured)
         minute = act.minute + 3 + act.pace * step["n"]
