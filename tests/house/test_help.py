@@ -31,6 +31,7 @@ PLAY = (
     "switch",
     "test",
     "declare",
+    "ways",
     "draft",
     "sheet",
     "approve",

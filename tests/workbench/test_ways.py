@@ -58,6 +58,20 @@ def test_stages_stand_beside_each_way_and_in_the_order(desk: Desk) -> None:
     assert load_case(desk, case_id).state.open_order is not None
 
 
+def test_the_terminal_drafts_the_way_that_is_named(desk: Desk) -> None:
+    case_id = found_case(desk)
+    at = ("--folder", desk.folder)
+    ways = ask("case", "ways", case_id, *at)["ways"]
+    n = next(way["n"] for way in ways if way["leave_open"])
+    shown = ask("case", "draft", case_id, "restore", "--way", str(n), "--by", "N. Adair", *at)
+    closed = {
+        (s["span"] or s["enclosure"], s["end"] or "") for s in shown["orders"][-1]["steps"] if "close" in s["action"]
+    }
+    assert closed.isdisjoint({tuple(closing) for closing in ways[n - 1]["leave_open"]})
+    problems = refuse("case", "draft", case_id, "restore", "--way", "12", "--by", "N. Adair", *at)
+    assert problems[0]["problem"] == "there are fewer ways to restore"
+
+
 def test_without_a_declared_fault_there_is_nothing_to_restore(desk: Desk) -> None:
     with pytest.raises(OrderError, match="no fault is declared"):
         case_ways(desk, open_case(desk))

@@ -8,6 +8,7 @@ import sys
 import typer
 
 from loopmend.cli import ahead, cases, drill, indicators, serve, studies
+from loopmend.cli import case_orders as _adds_orders_to_cases  # noqa: F401 - adds its commands to cases.app
 from loopmend.cli import case_settings as _adds_settings_to_cases  # noqa: F401 - adds its commands to cases.app
 from loopmend.cli import case_steps as _adds_to_cases  # noqa: F401 - adds its commands to cases.app
 from loopmend.cli import sheets as _puts_orders_on_paper  # noqa: F401 - adds its command to cases.app

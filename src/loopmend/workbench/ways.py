@@ -76,6 +76,20 @@ def case_ways(desk: Desk, case_id: str, asked: WaysAsked | None = None) -> dict[
     return ways_document(found, stages)
 
 
+def leave_open_of(desk: Desk, case_id: str, n: int) -> tuple[tuple[str, str], ...]:
+    """Give the closings that the n-th way does without, as a draft asks for them.
+
+    Raises
+    ------
+    LoopmendError
+        As `case_ways`, or if there are fewer ways.
+    """
+    ways = case_ways(desk, case_id, WaysAsked(most=max(n, MOST_WAYS)))["ways"]
+    if n > len(ways):
+        raise OrderError.about(case_id, "ways", "there are fewer ways to restore", n, f"choose 1 to {len(ways)}")
+    return tuple((name, end) for name, end in ways[n - 1]["leave_open"])
+
+
 def file_ways(
     circuit: Circuit,
     search: Callable[..., Restoration],
