@@ -13,7 +13,8 @@ from loopmend.case import events as ev
 from loopmend.case import requests as rq
 from loopmend.case.assessment import Knowledge
 from loopmend.case.decide import decide, decide_opening
-from loopmend.case.state import CaseState, replay
+from loopmend.case.replay import replay
+from loopmend.case.state import CaseState
 from loopmend.network.graph import Circuit
 
 TOWN = small_town()

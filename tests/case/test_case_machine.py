@@ -35,7 +35,8 @@ from loopmend.case import events as ev
 from loopmend.case import requests as rq
 from loopmend.case.assessment import hazards_of
 from loopmend.case.decide import decide
-from loopmend.case.state import CaseState, customer_minutes, is_grounded, replay
+from loopmend.case.replay import replay
+from loopmend.case.state import CaseState, customer_minutes, is_grounded
 from loopmend.errors import LoopmendError
 from loopmend.network.assets import End, EndState
 from loopmend.network.positions import Positions

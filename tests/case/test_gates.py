@@ -18,7 +18,8 @@ from loopmend.case.assessment import Knowledge, assess
 from loopmend.case.decide import decide, decide_opening
 from loopmend.case.gates import DRAINED_AT_MOST_KV, GATES, gates_for, leaves_charge
 from loopmend.case.measured import judge_measured, phase_to_ground_kv
-from loopmend.case.state import CaseState, replay
+from loopmend.case.replay import replay
+from loopmend.case.state import CaseState
 from loopmend.errors import EvidenceError, LoopmendError, OrderError
 from loopmend.workbench.knowledge import method_accuracy
 

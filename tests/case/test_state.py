@@ -28,7 +28,8 @@ from case.playing import (
 from loopmend.case import events as ev
 from loopmend.case import requests as rq
 from loopmend.case.assessment import hazards_of
-from loopmend.case.state import CaseState, Order, customer_minutes, is_grounded, replay
+from loopmend.case.replay import replay
+from loopmend.case.state import CaseState, Order, customer_minutes, is_grounded
 from loopmend.network.assets import End, EndState
 from loopmend.network.positions import end_state, normal_positions
 

@@ -14,7 +14,8 @@ from loopmend.case.drill_misled import find_misled
 from loopmend.case.drill_path import half_split_path, plan_path
 from loopmend.case.drill_replay import trainee_path
 from loopmend.case.hidden import HiddenFault
-from loopmend.case.state import CaseState, replay
+from loopmend.case.replay import replay
+from loopmend.case.state import CaseState
 from loopmend.locate.dead import find_dead_part
 
 UNSAFE = frozenset({"interlock", "gates"})

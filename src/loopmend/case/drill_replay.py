@@ -13,7 +13,8 @@ from loopmend.case.drill import AskedTest
 from loopmend.case.drill_crew import Crew, DrillPath, StepKind
 from loopmend.case.drill_path import is_right, say_energized, say_test
 from loopmend.case.hidden import HiddenFault
-from loopmend.case.state import CaseState, EvidenceRecord, replay
+from loopmend.case.replay import replay
+from loopmend.case.state import CaseState, EvidenceRecord
 from loopmend.evidence.methods import load_methods
 from loopmend.locate.dead import DeadPart
 from loopmend.locate.observations import BAD_VERDICTS

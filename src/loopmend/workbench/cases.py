@@ -12,6 +12,7 @@ from typing import Any
 from loopmend.case import events as ev
 from loopmend.case.assessment import Knowledge
 from loopmend.case.decide import decide, decide_opening
+from loopmend.case.replay import replay
 from loopmend.case.requests import (
     CloseCase,
     MoveCrew,
@@ -22,7 +23,7 @@ from loopmend.case.requests import (
     SignStep,
     SwitchEnd,
 )
-from loopmend.case.state import CaseState, replay
+from loopmend.case.state import CaseState
 from loopmend.errors import ConflictError, DataError, Finding, LoopmendError
 from loopmend.files.case_file import read_case_file
 from loopmend.files.circuit import CircuitFiles, require_circuit

@@ -10,8 +10,8 @@ from typing import Any
 from loopmend.case import events as ev
 from loopmend.case.assessment import Knowledge
 from loopmend.case.decide import decide
+from loopmend.case.replay import replay
 from loopmend.case.requests import CloseCase, DraftOrder, Request
-from loopmend.case.state import replay
 from loopmend.errors import DataError, LoopmendError
 
 
