@@ -269,9 +269,11 @@ def _tree_keeps_limits(
         if node < n and abs(volts[place[node]]) / nominal < question.lowest_volts_pu - 1e-9:
             return False
     for row, one, other in branches:
-        for a, b in ((one, other), (other, one)):
+        for end, (a, b) in enumerate(((one, other), (other, one))):
             amps = series[row] * (volts[place[a]] - volts[place[b]]) + half[row] * volts[place[a]]
             if a < n and abs(amps) > spans.ampacity_a[row] + 1e-6:
+                return False
+            if a < n and abs(amps) > spans.rated_a[row, end] + 1e-6:
                 return False
     drawn = matrix[place[source]] @ volts + np.conj(load[place[source]] / volts[place[source]])
     return not abs(drawn) > rows.source_limit_a[source] + 1e-6

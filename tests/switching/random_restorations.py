@@ -14,13 +14,15 @@ from switching.brute_force import Question, feed, may_close
 OPEN, CLOSED, GROUNDED = EndState.OPEN, EndState.CLOSED, EndState.GROUNDED
 
 
-def random_question(seed: int, *, limits: bool | None = None, deadbreak: float = 0.0) -> Question:
-    """One small restoration; even seeds without limits unless told; a share of the ends deadbreak elbows."""
+def random_question(seed: int, *, limits: bool | None = None, deadbreak: float = 0.0, rated: float = 0.0) -> Question:
+    """One small restoration; even seeds without limits unless told; a share of the ends deadbreak elbows, or rated."""
     rng = np.random.default_rng(seed)
     binding = bool(seed % 2) if limits is None else limits
     circuit, states = random_meshed_circuit(rng)
     if deadbreak:
         circuit = with_deadbreak_elbows(np.random.default_rng([seed, 1]), circuit, deadbreak)
+    if rated:
+        circuit = with_rated_ends(np.random.default_rng([seed, 2]), circuit, rated)
     ids = circuit.enclosures.enclosure_id
     opened = frozenset(str(ids[row]) for row in circuit.source_rows if rng.random() < 0.1)
     n_faults = int(rng.choice([0, 1, 2], p=[0.1, 0.7, 0.2]))
@@ -35,6 +37,13 @@ def with_deadbreak_elbows(rng: np.random.Generator, circuit: Circuit, share: flo
     """The same circuit with a share of its ends, drawn apart, deadbreak elbows."""
     device = np.where(rng.random((circuit.n_spans, 2)) < share, np.int8(Device.DEADBREAK_ELBOW), circuit.spans.device)
     return Circuit(circuit.enclosures, replace(circuit.spans, device=device))
+
+
+def with_rated_ends(rng: np.random.Generator, circuit: Circuit, share: float) -> Circuit:
+    """The same circuit with a rating at a share of its ends, drawn apart, under what most cables carry."""
+    shape = (circuit.n_spans, 2)
+    rated_a = np.where(rng.random(shape) < share, rng.uniform(5.0, 90.0, shape), np.nan)
+    return Circuit(circuit.enclosures, replace(circuit.spans, rated_a=rated_a))
 
 
 def random_meshed_circuit(rng: np.random.Generator) -> tuple[Circuit, np.ndarray]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -10,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from loopmend.errors import NetworkError
-from loopmend.network.assets import End
+from loopmend.network.assets import Device, End
 from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.positions import apply_device, apply_end_states, normal_positions
 from loopmend.network.tracing import trace_supply
@@ -187,3 +188,100 @@ def test_the_order_says_where_the_stretch_is_parted_and_how_long_to_wait() -> No
     for step in staged:
         now = apply_step(circuit, now, step, FAULT)
     assert now.states.tolist() == reached.states.tolist()
+
+
+# with elbows that are killed to be moved
+
+
+def handed_over() -> Circuit:
+    """R1 -S1- F1 -S2- E1 -S3- E2 -S4- R2, open at S2; E2 can be had from R3 too, over S5, open at E2.
+
+    R2 gives 12 A: E1, E2 and F1 of 4.63 A each are too many for it, so that E2 goes over to R3. F1 and E1 are served
+    first by critical customers of theirs.
+    """
+    places = [
+        source("R1"),
+        *(padmount(name, kva=100.0, critical=1) for name in ("F1", "E1")),
+        padmount("E2", kva=100.0),
+        source("R2", source_limit_a=12.0),
+        source("R3"),
+    ]
+    plain = {"c_nf_per_km": 0.0}
+    spans = [
+        span("S1", "R1", "F1", **plain),
+        span("S2", "F1", "E1", to_state=OPEN, **plain),
+        span("S3", "E1", "E2", **plain),
+        span("S4", "E1", "R2", **plain),
+        span("S5", "R3", "E2", to_state=OPEN, **plain),
+    ]
+    return build_circuit(places, spans)
+
+
+def test_what_is_killed_to_be_moved_is_still_said_when_the_load_comes_back_in_stages() -> None:
+    """No elbow of S3 may be opened under its load: S4 is taken off R2 for the moment, and the staged order says why."""
+    circuit = handed_over()
+    tripped = apply_device(normal_positions(circuit), "R1", closed=False)
+    found = find_restoration(circuit, tripped, ["S1"], lowest_volts_pu=0.5)
+    assert [place.span_id for place in found.open] == ["S3"]
+    heavy = Hazards(faulted=frozenset({"S1"}), find_amps=lambda _circuit, now: np.full(now.states.shape, 999.0))
+    order = draft_restoration(circuit, tripped, found, heavy)
+    staged = draft_restoration(circuit, tripped, found, heavy, staging=(Pickup(out_minutes=60.0), SETTINGS))
+    why = "so that the elbow of S3 is moved de-energized"
+    for steps in (order, staged):
+        killing = [step for step in steps if why in step.says]
+        assert [(step.action, step.span, step.enclosure) for step in killing] == [
+            ("open", "S4", "R2"),  # the cutout: how much it may break is not known
+            ("close", "S4", "R2"),
+        ]
+        moved = next(step for step in steps if step.action == "open" and step.span == "S3")
+        assert killing[0].n < moved.n < killing[1].n
+        now = tripped
+        for step in steps:
+            now = apply_step(circuit, now, step, heavy)
+        assert now.states.tolist() == found.target.states.tolist()
+
+
+@pytest.mark.parametrize("limit_a", [10.0, 11.0, 12.0, 40.0])
+def test_a_detour_goes_through_the_stages_whole(limit_a: float) -> None:
+    """S3 is a deadbreak elbow of R1's half going back to normal; E1 to E4 draw 9.3 A, cold a fifth to a half more."""
+    names = ["R1", *(f"E{k}" for k in range(1, 7)), "R2"]
+    places = [source("R1", source_limit_a=limit_a), *(padmount(name) for name in names[1:-1]), source("R2")]
+    dead = {"from_device": Device.DEADBREAK_ELBOW, "to_device": Device.DEADBREAK_ELBOW}
+    spans = [
+        span(f"S{k}", one, other, to_state=OPEN if k == 5 else CLOSED, c_nf_per_km=0.0, **(dead if k == 3 else {}))
+        for k, (one, other) in enumerate(pairwise(names), start=1)
+    ]
+    circuit = build_circuit(places, spans)
+    normal = normal_positions(circuit)
+    moves = [("S3", End.FROM, OPEN), ("S3", End.TO, OPEN), ("S5", End.TO, CLOSED)]
+    changes = sequence_changes(circuit, apply_end_states(circuit, normal, moves), normal)
+    assert sum(bool(change.why) for change in changes) == 2
+    stages = stage_pickup(circuit, changes, Hazards(), Pickup(out_minutes=0.0), SETTINGS)
+    now = changes[0].before
+    for stage in stages:
+        now = apply_step(circuit, now, stage.change.step, Hazards())
+    assert now == normal
+    assert not any(stage.violations for stage in stages[: -1 if limit_a < 12.0 else None])
+
+    def told(change: Change) -> tuple[str, str | None, str]:
+        return change.step.action, change.step.span, change.why
+
+    wanted = [told(change) for change in changes]
+    split = {stage.change.step.span for stage in stages if stage.split}
+    assert [told(stage.change) for stage in stages if stage.change.step.span not in split] == wanted
+    # E1 as ever, E2 out for 8 minutes, E3 and E4 for 16: (1 + 1.16 + 2 x 1.44) x 2.315 A = 11.7 A come back at once.
+    assert bool(split) == (limit_a < 11.7)
+
+
+def test_the_highest_factor_from_an_outage_on() -> None:
+    dented = PickupCurve(points=((0.0, 1.0), (10.0, 3.0), (60.0, 1.5), (120.0, 2.0)))
+    assert dented.check() == []
+    for minutes, expected in ((0.0, 3.0), (10.0, 3.0), (35.0, 2.25), (59.0, 2.0), (60.0, 2.0), (1e4, 2.0)):
+        assert dented.highest_from(minutes) == pytest.approx(expected)
+    assert NO_PICKUP.highest_from(500.0) == 1.0
+
+
+@given(out=st.floats(0, 500), longer=st.floats(0, 500))
+def test_no_longer_outage_brings_more_than_the_highest_factor(out: float, longer: float) -> None:
+    curve = PickupCurve(points=((0.0, 1.0), (20.0, 2.5), (90.0, 2.0), (240.0, 2.2)))
+    assert float(curve.factor(np.array(out + longer), np.array(0.0))) <= curve.highest_from(out) + 1e-12  # rounding

@@ -14,6 +14,7 @@ from switching.random_restorations import random_question
 SEEDS_WITHOUT_LIMITS = range(1000, 1140)
 SEEDS_WITH_LIMITS = range(3000, 3140)
 SEEDS_WITH_DEADBREAK = range(9000, 9160)
+SEEDS_WITH_RATED_ENDS = range(12_000, 12_080)
 
 
 def restore(question: Question) -> Restoration:
@@ -114,3 +115,21 @@ def test_deadbreak_elbows_matter_in_enough_of_the_cases() -> None:
         with_them, without = (random_question(seed, limits=True, deadbreak=share) for share in (0.4, 0.0))
         differ += objective_of(with_them, restore(with_them)) != objective_of(without, restore(without))
     assert differ >= 3
+
+
+@pytest.mark.parametrize("block", range(4))
+def test_equals_the_best_of_all_states_that_overload_no_rated_end(block: int) -> None:
+    for seed in SEEDS_WITH_RATED_ENDS[20 * block : 20 * block + 20]:
+        question = random_question(seed, limits=True, rated=0.6)
+        found = restore(question)
+        assert found.exact, f"seed {seed}"
+        assert objective_of(question, found) == best_objective(question), f"seed {seed}"
+        require_lawful(question, found)
+
+
+def test_rated_ends_matter_in_enough_of_the_cases() -> None:
+    differ = 0
+    for seed in SEEDS_WITH_RATED_ENDS[:40]:
+        with_them, without = (random_question(seed, limits=True, rated=share) for share in (0.6, 0.0))
+        differ += objective_of(with_them, restore(with_them)) != objective_of(without, restore(without))
+    assert differ >= 5

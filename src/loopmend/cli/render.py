@@ -186,6 +186,8 @@ def _violation(found: dict[str, Any]) -> str:
     name, value, limit = found["id"], found["value"], found["limit"]
     if found["what"] in ("span_amps", "source_amps"):
         return f"{found['what'].removesuffix('_amps')} {name} would carry {value:,.1f} A, limit {limit:,.1f} A"
+    if found["what"] == "end_amps":
+        return f"the {found['end']} end of span {name} would carry {value:,.1f} A, rated {limit:,.1f} A"
     if found["what"] == "volts_pu":
         return f"voltage at {name} would be {value:.3f} of nominal, lowest allowed {limit:.3f}"
     return f"the load on source {name} would be more than its cables can carry at any voltage"

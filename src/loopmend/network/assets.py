@@ -168,7 +168,7 @@ class Span:
     from_device, to_device
         What opens and closes that end, `Device.UNRECORDED` where the layer does not say: see `find_end_devices`.
     from_rated_a, to_rated_a
-        Largest current that may be broken there, amperes, None where the layer does not say.
+        Largest current that may be carried and broken there, amperes, None where the layer does not say.
     """
 
     span_id: str

@@ -10,6 +10,8 @@ The defaults, each of which a column of the layer overrides:
   not known until ``from_rated_a`` or ``to_rated_a`` says it.
 - protective device of a source: at a riser a **cutout**, at a station a **breaker**, else a **fused way**.
 
+A rating that the layer gives is also a limit on what the end carries, in every restoration; a default is not.
+
 An end is switched on all its phases together: positions hold one state for each end.
 """
 

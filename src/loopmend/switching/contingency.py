@@ -183,8 +183,8 @@ def _ask(part: Circuit, span_id: str, use: FlowSettings, *, limits: bool) -> Con
     except NetworkError as error:
         return Contingency(span_id=span_id, refused="; ".join(map(str, error.findings)))
     held_back = [name for name in lost if name not in set(_lost(part, normal, freely))]
-    kept = {(v.asset_id, v.what) for v in found.violations}
-    broken = tuple(v for v in freely.violations if (v.asset_id, v.what) not in kept) if held_back else ()
+    kept = {v.key for v in found.violations}
+    broken = tuple(v for v in freely.violations if v.key not in kept) if held_back else ()
     return _tell(part, normal, span_id, found, _left_out(part, found, lost, held_back), broken)
 
 

@@ -34,12 +34,21 @@ FindAmps = Callable[[Circuit, Positions], Floats]
 NEUTRAL = "neutral"
 
 
-def amps_at(*, demand: float = 1.0, power_factor: float = 0.9, frequency_hz: float = 60.0) -> FindAmps:
+def amps_at(
+    *, demand: float = 1.0, power_factor: float = 0.9, frequency_hz: float = 60.0, pickup: Floats | None = None
+) -> FindAmps:
     """Make the reckoning of currents from a load flow; meaning of the settings as in `solve_flow`."""
 
     def find_amps(circuit: Circuit, positions: Positions) -> Floats:
         try:
-            flow = solve_flow(circuit, positions, demand=demand, power_factor=power_factor, frequency_hz=frequency_hz)
+            flow = solve_flow(
+                circuit,
+                positions,
+                demand=demand,
+                power_factor=power_factor,
+                frequency_hz=frequency_hz,
+                pickup=pickup,
+            )
         except NetworkError:  # a tie or a loop: no radial current
             return np.full(positions.states.shape, np.nan)
         return flow.end_amps

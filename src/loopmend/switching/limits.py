@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
+from loopmend.network.assets import End
 from loopmend.network.graph import Circuit
 from loopmend.switching.flow import Flow
 
@@ -37,20 +39,37 @@ class Violation:
     asset_id
         Span, source or enclosure.
     what
-        ``span_amps``, ``source_amps``, ``volts_pu``, or ``collapse``: no voltage carries the load of that source.
+        ``span_amps``, ``end_amps``, ``source_amps``, ``volts_pu``, or ``collapse``: no voltage carries the load of that
+        source.
     value, limit
         Amperes or per unit; of a collapse the voltage left, 0, and the lowest allowed.
+    end
+        Which end of the span, of ``end_amps``; else None.
     """
 
     asset_id: str
     what: str
     value: float
     limit: float
+    end: End | None = None
+
+    @property
+    def key(self) -> tuple[str, str, End | None]:
+        """What limit of what it is, whatever the figures."""
+        return self.asset_id, self.what, self.end
+
+    def document(self) -> dict[str, Any]:
+        """Lay it out in plain values, as the contract does; ``end`` only of ``end_amps``."""
+        at = {} if self.end is None else {"end": self.end.label}
+        return {"id": self.asset_id, "what": self.what, "value": self.value, "limit": self.limit, **at}
 
     def __str__(self) -> str:
         """Say it in words with both figures."""
         if self.what == "span_amps":
             return f"span {self.asset_id} would carry {self.value:.1f} A, limit {self.limit:.1f} A"
+        if self.what == "end_amps" and self.end is not None:
+            where = f"the {self.end.label} end of span {self.asset_id}"
+            return f"{where} would carry {self.value:.1f} A, rated {self.limit:.1f} A"
         if self.what == "source_amps":
             return f"source {self.asset_id} would carry {self.value:.1f} A, limit {self.limit:.1f} A"
         if self.what == "volts_pu":
@@ -69,8 +88,9 @@ def find_violations(circuit: Circuit, flow: Flow, lowest_volts_pu: float = 0.95)
     Returns
     -------
     tuple of Violation
-        Collapses first, then sources, spans, enclosures, each in the circuit's order. A limit that is not known is
-        not checked: `Flow.no_ampacity` names those spans.
+        Collapses first, then sources, spans, ends, enclosures, each in the circuit's order. A limit that is not known
+        is not checked: `Flow.no_ampacity` names those spans. An end is held to the rating that the layer gives; the
+        default of its kind is no limit here, it only says what may be opened (`device_rules`).
     """
     spans, rows = circuit.spans, circuit.enclosures
     limit_a = rows.source_limit_a[circuit.source_rows]
@@ -82,6 +102,10 @@ def find_violations(circuit: Circuit, flow: Flow, lowest_volts_pu: float = 0.95)
     found += [
         Violation(str(spans.span_id[k]), "span_amps", float(flow.span_amps[k]), float(spans.ampacity_a[k]))
         for k in np.flatnonzero(flow.span_amps > spans.ampacity_a + SLACK_AMPS)
+    ]
+    found += [
+        Violation(str(spans.span_id[k]), "end_amps", float(flow.end_amps[k, e]), float(spans.rated_a[k, e]), End(e))
+        for k, e in np.argwhere(flow.end_amps > spans.rated_a + SLACK_AMPS).tolist()
     ]
     found += [
         Violation(str(rows.enclosure_id[k]), "volts_pu", float(flow.volts_pu[k]), lowest_volts_pu)

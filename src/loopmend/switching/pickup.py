@@ -78,6 +78,11 @@ class PickupCurve:
         above = np.interp(out_minutes, minutes, factors) - 1.0
         return np.asarray(1.0 + above * np.exp(-np.asarray(since_minutes) / self.settle_minutes))
 
+    def highest_from(self, out_minutes: float) -> float:
+        """Find the highest factor after an outage of ``out_minutes`` or any longer one."""
+        later = [factor for minutes, factor in self.points if minutes > out_minutes]
+        return max([float(self.factor(np.array(out_minutes), np.array(0.0))), *later])
+
 
 NO_PICKUP = PickupCurve(points=((0.0, 1.0),))
 """Load comes back as it went."""
@@ -187,21 +192,21 @@ class _Clock:
 
     def take(self, change: Change) -> None:
         """Make an operation, later or in parts where its load does not fit."""
-        step = change.step
+        step, why = change.step, change.why
         if step.action not in ("close", "close_device") or not change.gained:
-            self._make(step, 0.0, split=False)
+            self._make(step, 0.0, why=why)
             return
         wait = self._find_wait(step)
         if wait is not None:
-            self._make(step, wait, split=False)
+            self._make(step, wait, why=why)
             return
         cut = self._find_cut(step) if len(self.stages) < MOST_STAGES else None
         if cut is None:
-            self._make(step, 0.0, split=False)
+            self._make(step, 0.0, why=why)
             return
         self._make(cut, 0.0, split=True)
         wait = self._find_wait(step)
-        self._make(step, 0.0 if wait is None else wait, split=False)
+        self._make(step, 0.0 if wait is None else wait, why=why)
         self.take(self._closing(cut))
 
     def _closing(self, cut: Step) -> Change:
@@ -286,9 +291,9 @@ class _Clock:
         since = np.where(settling, minute - self.back_since, 0.0)
         return self.pickup.curve.factor(out_for, since)
 
-    def _make(self, step: Step, wait: float, *, split: bool) -> None:
+    def _make(self, step: Step, wait: float, *, split: bool = False, why: str = "") -> None:
         self.minute = self._due() + wait
-        change = self._change(replace(step, n=len(self.stages) + 1))
+        change = replace(self._change(replace(step, n=len(self.stages) + 1)), why=why)
         flow, violations = self._judge(change.after, self.minute)
         self._note(change.after)
         self.now = change.after

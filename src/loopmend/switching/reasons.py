@@ -107,8 +107,8 @@ def _why_not_joined(task: Task, target: Positions, parts: Parts, part: int, *, e
             violations = check_limits(task, joined)[1]
         except NetworkError as error:
             return error.findings[0].problem
-        known = {(v.asset_id, v.what) for v in check_limits(task, target)[1]}
-        new = [v for v in violations if (v.asset_id, v.what) not in known]
+        known = {v.key for v in check_limits(task, target)[1]}
+        new = [v for v in violations if v.key not in known]
         if new:
             return f"joining it would break a limit: {new[0]}"
     if parts.customers[part] + parts.critical[part] == 0:

@@ -1,4 +1,4 @@
-"""The limits of cables, sources and voltage as rows of the program: looser than the flow, never tighter.
+"""The limits of cables, their ends, sources and voltage as rows of the program: looser than the flow, never tighter.
 
 The rows are the branch-flow equations [1]_ with charging, in which the square of the series current may be larger
 than it is. Whatever the flow allows, satisfies them: so a restoration that the program proves best, and that the
@@ -257,7 +257,7 @@ def _add_ampacity(model: Model, rows: FlowRows, load: Complexes) -> None:
 
 def _cap_outward(model: Model, rows: FlowRows, end: int, angle: float) -> None:
     """Limit what goes out at the angle of the load by the ampacity at the highest voltage, where it does go out."""
-    most_va = _ampacity(model, rows) * math.sqrt(rows.highest) + MARGIN
+    most_va = _ampacity(model, rows, end) * math.sqrt(rows.highest) + MARGIN
     spans = np.flatnonzero(~np.isnan(most_va) & rows.phase.exists[:, end])
     cos, sin = math.cos(angle), math.sin(angle)
     back = float(np.hypot(*rows.back)) + MARGIN
@@ -268,15 +268,17 @@ def _cap_outward(model: Model, rows: FlowRows, end: int, angle: float) -> None:
         model.program.add_rows(terms, -FREE, MARGIN)
 
 
-def _ampacity(model: Model, rows: FlowRows) -> Floats:
-    amps = model.task.circuit.spans.ampacity_a + SLACK_AMPS
+def _ampacity(model: Model, rows: FlowRows, end: int) -> Floats:
+    """What may flow through an end: as the cable carries, and the end where its rating is given; NaN where neither."""
+    columns = model.task.circuit.spans
+    amps = np.fmin(columns.ampacity_a, columns.rated_a[:, end]) + SLACK_AMPS
     return np.asarray(amps * rows.base_v / rows.base_va * (1 + MARGIN) + MARGIN)
 
 
 def add_ampacity_rows(model: Model, rows: FlowRows, spans: Ints, end: int, angles: Floats, near_square: Floats) -> None:
     """Limit power at an angle by ampacity times voltage, whose root is bounded by its tangent at a voltage squared."""
     columns = model.task.circuit.spans
-    ampacity = _ampacity(model, rows)[spans]
+    ampacity = _ampacity(model, rows, end)[spans]
     keep = ~np.isnan(ampacity) & rows.phase.exists[spans, end]
     spans, ampacity, angles, root = spans[keep], ampacity[keep], angles[keep], np.sqrt(near_square[keep])
     if len(spans):

@@ -254,13 +254,7 @@ def _span(one: Contingency) -> dict[str, Any]:
 
 
 def _violation(violation: Violation) -> dict[str, Any]:
-    return {
-        "id": violation.asset_id,
-        "what": violation.what,
-        "value": violation.value,
-        "limit": violation.limit,
-        "says": str(violation),
-    }
+    return {**violation.document(), "says": str(violation)}
 
 
 def _end(place: EndPlace) -> dict[str, str]:

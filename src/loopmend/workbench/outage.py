@@ -239,9 +239,7 @@ def restore_document(circuit: Circuit, found: Restoration, steps: Sequence[dict[
         "shed": list(found.shed),
         "steps": list(steps),
         "flow": _flow_document(circuit, found.flow),
-        "violations": [
-            {"id": v.asset_id, "what": v.what, "value": v.value, "limit": v.limit} for v in found.violations
-        ],
+        "violations": [violation.document() for violation in found.violations],
         "exact": found.exact,
     }
 

@@ -220,7 +220,7 @@ def _way(n: int, one: Alternative) -> dict[str, Any]:
         "minutes": one.minutes,
         "highest_loading_pct": _figure(one.highest_loading_pct),
         "lowest_volts_pu": _figure(one.lowest_volts_pu),
-        "violations": [{"id": v.asset_id, "what": v.what, "value": v.value, "limit": v.limit} for v in made.violations],
+        "violations": [violation.document() for violation in made.violations],
         "exact": made.exact,
     }
 
