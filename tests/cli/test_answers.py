@@ -142,6 +142,27 @@ def test_restore_leaves_out_what_would_break_a_limit(loop: Path) -> None:
     assert {"id", "what", "value", "limit"} == set(over["violations"][0])
 
 
+def test_restore_keeps_the_ratings_of_ends_that_the_layer_gives(loop: Path) -> None:
+    """S5 would carry E2 to E4, 20.8 A (see above); its to end is rated 15 A: then E2 and E3 do not both come back."""
+    layer = loop / "spans.csv"
+    head, *rows = layer.read_text(encoding="utf-8").splitlines()
+    rated = [head + ",to_rated_a", *(f"{row},{15 if row.startswith('S5') else ''}" for row in rows)]
+    layer.write_text("\n".join(rated), encoding="utf-8")
+    within, over = (ask("restore", loop, "--fault", "S2", "--limits", switch) for switch in ("on", "off"))
+    assert "would break a limit: the to end of span S5 would carry" in within["not_restored"][0]["why"]
+    assert within["violations"] == []
+    assert within["exact"]
+    (broken,) = over["violations"]
+    assert {key: broken[key] for key in ("id", "what", "end", "limit")} == {
+        "id": "S5",
+        "what": "end_amps",
+        "end": "to",
+        "limit": 15.0,
+    }
+    text = run("restore", loop, "--fault", "S2", "--limits", "off").stdout
+    assert "LIMIT NOT KEPT: the to end of span S5 would carry 20.8 A, rated 15.0 A" in text
+
+
 def test_restore_where_voltage_collapses_says_so(loop: Path) -> None:
     """No voltage carries a thousand times the load: nobody is restored, and the text says why."""
     found = ask("restore", loop, "--fault", "S2", "--demand", "100000")

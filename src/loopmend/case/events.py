@@ -112,12 +112,21 @@ class FaultDeclared:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OrderDrafted:
-    """A switching order was written; it binds nobody until approved."""
+    """A switching order was written; it binds nobody until approved.
+
+    Attributes
+    ----------
+    demand, power_factor, pickup_factor
+        The load it was drafted with, and is judged with until it is done: see `loopmend.case.order_load`.
+    """
 
     order_id: str
     purpose: str
     steps: list[dict[str, Any]]
     remarks: list[str] = field(default_factory=list)
+    demand: float = 1.0
+    power_factor: float = 0.9
+    pickup_factor: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

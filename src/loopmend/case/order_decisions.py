@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 
 from loopmend.case import events as ev
 from loopmend.case import requests as rq
 from loopmend.case.assessment import Knowledge, hazards_of
 from loopmend.case.drafting import draft_order
 from loopmend.case.gates import ground_reminders
+from loopmend.case.order_load import find_order_amps, find_order_load, say_order_load
 from loopmend.case.signing import hazards_in_order, require_order
 from loopmend.case.state import CaseState, is_grounded
 from loopmend.errors import Finding, OrderError
@@ -65,11 +66,16 @@ def draft(known: Knowledge, state: CaseState, request: rq.DraftOrder) -> tuple[e
         if order.status != "draft":
             raise OrderError.about(order.order_id, "order", "is under way", order.status, "finish or stop it first")
         replaced = (ev.OrderStopped(order_id=order.order_id, reason="replaced by a new draft"),)
-    hazards = hazards_in_order(known, state, None)
+    load = find_order_load(state, request)
+    hazards = replace(hazards_in_order(known, state, None), find_amps=find_order_amps(known.circuit, state, load))
     steps, remarks = draft_order(known.circuit, state, request, hazards)
-    remarks = (*_stopped_before(state, request.purpose), *remarks, *ground_reminders(state))
+    remarks = (*_stopped_before(state, request.purpose), *remarks, *say_order_load(load), *ground_reminders(state))
     drafted = ev.OrderDrafted(
-        order_id=f"O{len(state.orders) + 1}", purpose=request.purpose, steps=steps, remarks=list(remarks)
+        order_id=f"O{len(state.orders) + 1}",
+        purpose=request.purpose,
+        steps=steps,
+        remarks=list(remarks),
+        **asdict(load),
     )
     return (*replaced, drafted)
 
@@ -88,7 +94,7 @@ def approve(known: Knowledge, state: CaseState, request: rq.ApproveOrder) -> tup
     """Decide on an approval: every step is rehearsed from the positions as they are."""
     order = require_order(state, request.order_id, ("draft",), "only a draft can be approved")
     steps = [Step.from_document(document) for document in order.steps]
-    hazards = hazards_in_order(known, state, None)
+    hazards = hazards_in_order(known, state, order)
     require_walkable(known.circuit, state.now, steps, state.standing, hazards, name=order.order_id)
     return (ev.OrderApproved(order_id=request.order_id),)
 

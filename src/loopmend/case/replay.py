@@ -107,7 +107,7 @@ def _evolve(circuit: Circuit, state: CaseState, event: ev.CaseEvent) -> CaseStat
 
 def _evolve_order(circuit: Circuit, state: CaseState, event: ev.CaseEvent) -> CaseState:
     match event.payload:
-        case ev.OrderDrafted(order_id=order_id, purpose=purpose, steps=steps, remarks=remarks):
+        case ev.OrderDrafted(order_id=order_id, purpose=purpose, steps=steps, remarks=remarks) as drafted:
             order = Order(
                 order_id=order_id,
                 purpose=purpose,
@@ -115,6 +115,9 @@ def _evolve_order(circuit: Circuit, state: CaseState, event: ev.CaseEvent) -> Ca
                 steps=tuple(steps),
                 drafted_by=event.actor,
                 remarks=tuple(remarks),
+                demand=drafted.demand,
+                power_factor=drafted.power_factor,
+                pickup_factor=drafted.pickup_factor,
             )
             return replace(state, orders=(*state.orders, order))
         case ev.OrderApproved(order_id=order_id):

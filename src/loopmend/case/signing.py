@@ -12,6 +12,7 @@ from loopmend.case.assessment import Knowledge, hazards_of
 from loopmend.case.documents import require_text
 from loopmend.case.holds import HOLD_STEP, judge_hold
 from loopmend.case.measured import judge_measured
+from loopmend.case.order_load import find_order_amps
 from loopmend.case.settings import read_settings
 from loopmend.case.state import CaseState, Order
 from loopmend.errors import Finding, LoopmendError, OrderError
@@ -81,8 +82,10 @@ def transfer(_known: Knowledge, state: CaseState, request: rq.TransferClearance)
 
 
 def hazards_in_order(known: Knowledge, state: CaseState, order: Order | None) -> Hazards:
-    """Say what the interlock must guard, with the parallels that the company allows where the order compared phases."""
+    """Say what the interlock must guard: by the order's own load, and with the parallels where it compared phases."""
     hazards = hazards_of(known, state)
+    if order is not None:
+        hazards = replace(hazards, find_amps=find_order_amps(known.circuit, state, order))
     if not allows_parallel(state):
         return hazards
     return replace(hazards, momentary_parallel=True, phasing_recorded=_compared(order))

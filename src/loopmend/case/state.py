@@ -89,6 +89,8 @@ class Order:
         One for each step signed, in order: steps are signed strictly one after the other.
     stopped_at, stopped_by, stopped_measured
         The step at which something was not as expected (0: none), who stopped the order, and what was read there.
+    demand, power_factor, pickup_factor
+        The load it is reckoned with.
     """
 
     order_id: str
@@ -103,6 +105,9 @@ class Order:
     stopped_at: int = 0
     stopped_by: str = ""
     stopped_measured: dict[str, Any] = field(default_factory=dict)
+    demand: float = 1.0
+    power_factor: float = 0.9
+    pickup_factor: float = 1.0
 
     @property
     def next_step(self) -> dict[str, Any] | None:

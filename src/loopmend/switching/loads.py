@@ -51,7 +51,7 @@ def find_loads(
     NetworkError
         Naming every setting that is out of range.
     """
-    _require_settings(demand, power_factor, frequency_hz)
+    require_load_settings(demand, power_factor, frequency_hz)
     kw, kvar, assumptions = _powers(circuit, demand, power_factor)
     if pickup is not None:
         kw, kvar = kw * pickup, kvar * pickup
@@ -88,7 +88,8 @@ def _said(which: Bools, words: str) -> str:
     return f"{count} enclosure{'s' if count > 1 else ''}: {words}"
 
 
-def _require_settings(demand: float, power_factor: float, frequency_hz: float) -> None:
+def require_load_settings(demand: float, power_factor: float, frequency_hz: float = 60.0) -> None:
+    """Raise NetworkError naming every setting that is out of range."""
     wrong = []
     if not (demand >= 0 and math.isfinite(demand)):
         wrong.append(("demand", demand, "give a share of installed kVA, 0 or more"))

@@ -23,6 +23,7 @@ from loopmend.locate.posterior import Posterior, Suspect
 from loopmend.network.assets import Floats
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import apply_device, apply_overrides, normal_positions
+from loopmend.switching.device_rules import amps_at
 from loopmend.switching.flow import Flow
 from loopmend.switching.interlock import Hazards
 from loopmend.switching.limits import service_range
@@ -210,7 +211,9 @@ def restore(
             lowest_volts_pu=study.lowest_volts_pu,
             frequency_hz=study.frequency_hz,
         )
-    steps = draft_restoration(circuit, now, found, Hazards(faulted=frozenset(faults)), fits=fits)
+    amps = amps_at(demand=study.demand, power_factor=study.power_factor, frequency_hz=study.frequency_hz)
+    hazards = Hazards(faulted=frozenset(faults), find_amps=amps)
+    steps = draft_restoration(circuit, now, found, hazards, fits=fits)
     document = restore_document(circuit, found, [step.document() for step in steps])
     if ways is not None:
         crew_at = (read.crew_at or read.operated[0]) if read else ""
@@ -220,7 +223,7 @@ def restore(
             lowest_volts_pu=study.lowest_volts_pu,
             frequency_hz=study.frequency_hz,
         )
-        document["alternatives"] = file_ways(circuit, search, Hazards(faulted=frozenset(faults)), crew_at, use, ways)
+        document["alternatives"] = file_ways(circuit, search, hazards, crew_at, use, ways)
     return document
 
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 import csv
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from loopmend.case.assessment import hazards_of
 from loopmend.case.assumptions import read_assumptions
 from loopmend.case.drafting import find_case_restoration
+from loopmend.case.order_load import find_order_amps, find_order_load
 from loopmend.case.requests import DraftOrder
 from loopmend.case.settings import Settings
 from loopmend.errors import DataError, Finding, OrderError
@@ -168,7 +169,9 @@ def travel_between(circuit: Circuit, times: CrewTimes) -> Travel:
 def _case_stages(
     case: LoadedCase, found: Sequence[Alternative], out_minutes: float, settings: Settings
 ) -> list[tuple[Stage, ...]]:
-    hazards = hazards_of(case.known, case.state)
+    load = find_order_load(case.state, DraftOrder(purpose="restore", out_minutes=out_minutes))
+    amps = find_order_amps(case.circuit, case.state, load)
+    hazards = replace(hazards_of(case.known, case.state), find_amps=amps)
     pickup = Pickup(curve=settings.pickup, out_minutes=out_minutes, step_minutes=settings.switch_minutes)
     return [find_stages(case.circuit, one.restoration, hazards, pickup, FlowSettings()) for one in found]
 
