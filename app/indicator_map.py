@@ -12,7 +12,7 @@ from streamlit_folium import st_folium
 import drawing_style as style
 from map_layers import Feature, GeoLike, features_of
 from map_view import CANVAS_FROM, MapBase, build_base_map
-from offline_map import TextTip
+from offline_map import MapWords, TextTip
 
 HALVES: tuple[dict[str, Any], ...] = (
     {"color": style.LIVE, "weight": 6, "opacity": 1},
@@ -64,9 +64,9 @@ def build_places_group(
                 layer.add_child(TextTip())
             layer.add_to(group)
     at = {_id(place): place["geometry"]["coordinates"] for place in enclosures}
-    for name, words in _numbers(document):
-        if name in at:
-            _write(group, at[name], words)
+    numbers = [((at[name][1], at[name][0]), _written(words)) for name, words in _numbers(document) if name in at]
+    if numbers:
+        group.add_child(MapWords(numbers))
     return group
 
 
@@ -124,10 +124,8 @@ def _numbers(document: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
         yield name, f"ADD {' + '.join(numbers)}"
 
 
-def _write(group: folium.FeatureGroup, at: list[float], words: str) -> None:
-    look = f'class="full" style="--ink:{style.NEXT};--lift:-24px" data-rank="0"'
-    icon = folium.DivIcon(html=f"<b {look}>{escape(words)}</b>", icon_size=(0, 0), class_name="map-note")
-    folium.Marker((at[1], at[0]), icon=icon, interactive=False, keyboard=False).add_to(group)
+def _written(words: str) -> str:
+    return f'<b class="full" style="--ink:{style.NEXT};--lift:-24px" data-rank="0">{escape(words)}</b>'
 
 
 def _edge(look: Mapping[str, Any]) -> str:

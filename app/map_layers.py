@@ -15,7 +15,7 @@ from typing import Any
 import folium
 
 import drawing_style as style
-from offline_map import TextTip
+from offline_map import MapWords, TextTip
 
 Feature = dict[str, Any]
 GeoLike = Mapping[str, Any]
@@ -101,8 +101,8 @@ def build_live_group(live: MapLive) -> folium.FeatureGroup:
         [_painted(_at_point(point), _circle(4, style.INK, style.PAPER)) for point in live.open_points],
         points=True,
     )
-    for note in _notes(live, [*spans, *enclosures], styles):
-        _write(group, note)
+    if notes := [(note.at, _written(note)) for note in _notes(live, [*spans, *enclosures], styles)]:
+        group.add_child(MapWords(notes))
     return group
 
 
@@ -122,6 +122,11 @@ def features_of(collection: GeoLike) -> Iterator[Feature]:
         if (feature.get("properties") or {}).get("id") is None:
             raise ValueError(f"map feature {number} has no id among its properties; add one")
         yield feature
+
+
+def count_features(collection: GeoLike) -> int:
+    """Count the features without going through them."""
+    return len(collection if hasattr(collection, "crs") else collection["features"])
 
 
 def _id(feature: Feature) -> str:
@@ -289,10 +294,9 @@ def _middle(feature: Feature) -> tuple[float, float]:
     return line[0][1], line[0][0]
 
 
-def _write(group: folium.FeatureGroup, note: _Note) -> None:
+def _written(note: _Note) -> str:
     ink = f"--ink:{note.ink};" if note.is_full else f"color:{note.ink};"
     look = (
         f'class="{"full" if note.is_full else "plain"}" style="{ink}--lift:{-note.lift:g}px" data-rank="{note.rank:g}"'
     )
-    icon = folium.DivIcon(html=f"<b {look}>{escape(note.words)}</b>", icon_size=(0, 0), class_name="map-note")
-    folium.Marker(note.at, icon=icon, interactive=False, keyboard=False).add_to(group)
+    return f"<b {look}>{escape(note.words)}</b>"

@@ -13,7 +13,7 @@ import streamlit as st
 from streamlit_folium import st_folium
 
 import drawing_style as style
-from map_layers import MapLive, MapPoint, MapStyle, build_live_group, features_of
+from map_layers import MapLive, MapPoint, MapStyle, build_live_group, count_features
 from offline_map import FirstView, FitToZoom, OfflineMap, PlainCredit, RawGeo, page_style
 
 __all__ = ["MapBase", "MapLive", "MapPick", "MapPoint", "MapStyle", "build_base_map", "draw_map", "map_legend"]
@@ -80,9 +80,9 @@ def draw_map(base: MapBase, live: MapLive, key: str, height: int = 520) -> MapPi
     height
         Pixels; at most 260 on a phone, where a finger on the map moves the map and not the page.
     """
-    features = [*features_of(live.spans), *features_of(live.enclosures)]
+    features = count_features(live.spans) + count_features(live.enclosures)
     answer = st_folium(
-        build_base_map(base, many=len(features) > CANVAS_FROM),
+        build_base_map(base, many=features > CANVAS_FROM),
         key=f"{key}-{base.fingerprint}",
         height=height,
         use_container_width=True,

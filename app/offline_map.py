@@ -6,6 +6,7 @@ Imported once by the page, before a map is drawn: Streamlit registers the folder
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -61,6 +62,28 @@ class TextTip(MacroElement):  # type: ignore[misc]
         var line = document.createElement('div'); line.textContent = text; box.appendChild(line); });
       if (box.childNodes.length) layer.bindTooltip(box, {sticky: true});
     });{% endmacro %}""")
+
+
+class MapWords(MacroElement):  # type: ignore[misc]
+    """Words over a layer, deaf to clicks; one element for all, since each marker of its own costs a template.
+
+    Parameters
+    ----------
+    written
+        Latitude and longitude, and the words as HTML in which all text of the user's is escaped.
+    """
+
+    _name = "MapWords"
+    _template = Template("""{% macro script(this, kwargs) %}
+    {{ this.text }}.forEach(function (note) {
+      L.marker(note[0], {interactive: false, keyboard: false,
+        icon: L.divIcon({html: note[1], iconSize: [0, 0], className: 'map-note'})
+      }).addTo({{ this._parent.get_name() }}); });{% endmacro %}""")
+
+    def __init__(self, written: Sequence[tuple[tuple[float, float], str]]) -> None:
+        super().__init__()
+        self.written = tuple(written)
+        self.text = safe_json(self.written)
 
 
 class RawGeo(MacroElement):  # type: ignore[misc]

@@ -28,19 +28,24 @@ def settings_form(screen: CaseScreen) -> None:
     """Change what the plan is reckoned with; only what was changed is recorded, with the reason."""
     if screen.phase == "closed":
         return
-    with st.expander("What the plan is reckoned with"):
-        now = settings_now(screen.assumptions)
-        _follow(now)
-        asked: dict[str, Any] = {}
-        for title, fields in GROUPS:
-            st.markdown(f"**{title}**")
-            asked |= {field.name: _ask(screen, field) for field in fields}
-        changed = {name: value for name, value in asked.items() if say_value(value) != say_value(now[name])}
-        reason = st.text_input("Why (kept in the record)", key=f"as-reason-{screen.version}")
-        if changed:
-            st.caption(plain(f"Changes {', '.join(f'{name} to {say_value(changed[name])}' for name in changed)}."))
-        request = change_settings(screen.assumptions, changed, reason)
-        act("Reckon with these", screen, request, key="as-go", disabled=not changed)
+    with st.expander("What the plan is reckoned with", key="settings-open", on_change="rerun") as box:
+        if box.open:
+            _fields(screen)
+
+
+def _fields(screen: CaseScreen) -> None:
+    now = settings_now(screen.assumptions)
+    _follow(now)
+    asked: dict[str, Any] = {}
+    for title, fields in GROUPS:
+        st.markdown(f"**{title}**")
+        asked |= {field.name: _ask(screen, field) for field in fields}
+    changed = {name: value for name, value in asked.items() if say_value(value) != say_value(now[name])}
+    reason = st.text_input("Why (kept in the record)", key=f"as-reason-{screen.version}")
+    if changed:
+        st.caption(plain(f"Changes {', '.join(f'{name} to {say_value(changed[name])}' for name in changed)}."))
+    request = change_settings(screen.assumptions, changed, reason)
+    act("Reckon with these", screen, request, key="as-go", disabled=not changed)
 
 
 def _follow(now: dict[str, Any]) -> None:

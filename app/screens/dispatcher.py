@@ -25,19 +25,24 @@ if case_id:
     screen = load_case_screen(desk(), case_id, unit=unit())
     board.show_figures(case_id)
     show_due(screen)
+    # Acts first: a press is stored before the drawings are made, which are then made once and not twice.
     map_side, line_side = st.columns(2, gap="medium")
-    with map_side:
-        pick = draw_map(base_of(screen.circuit, screen.backdrops, screen.bounds), live_of(screen), key="case-map")
-        with st.expander("Signs of the map"):
-            st.html(map_legend())
-    with line_side:
-        show_oneline(screen.view, key="case-line", on_pick=lambda: board.keep_pick("case-line"))
-    board.show_picked(screen, pick.asset_id if pick.is_new else None)
+    picked = st.container()
     left, right = st.columns(2, gap="medium")
-    with left:
-        show_plan(screen)
+    plan, acts = left.container(), left.container()
+    with acts:
         show_other_acts(screen)
+    with plan:
+        show_plan(screen)
     with right:
         board.show_timeline(screen)
         offer_all_sheets(screen)
         show_cautions(screen)
+    with line_side:
+        show_oneline(screen.view, key="case-line", on_pick=lambda: board.keep_pick("case-line"))
+    with map_side:
+        pick = draw_map(base_of(screen.circuit, screen.backdrops, screen.bounds), live_of(screen), key="case-map")
+        with st.expander("Signs of the map"):
+            st.html(map_legend())
+    with picked:
+        board.show_picked(screen, pick.asset_id if pick.is_new else None)

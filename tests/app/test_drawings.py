@@ -6,6 +6,7 @@ import random
 import re
 import string
 import xml.etree.ElementTree as ET
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import combinations, pairwise
 from pathlib import Path
@@ -29,7 +30,7 @@ from loopmend.network.tracing import trace_supply
 from map_layers import LABELS_SHOWN, MapLive, MapStyle, build_live_group, features_of
 from map_view import MapBase, build_base_map, map_legend
 from network.circuit_cases import circuits, loop_assets, padmount, riser, span
-from offline_map import MissingAssetError, backdrop_text, outside_links, require_assets
+from offline_map import MapWords, MissingAssetError, backdrop_text, outside_links, require_assets
 from oneline_grid import Course, Place, measures_for, place_layout
 from oneline_legend import render_legend
 from oneline_svg import render_oneline
@@ -382,9 +383,9 @@ def test_labels_are_for_the_likeliest_and_the_rest_is_in_the_tips() -> None:
     styles = {f"P{n}": MapStyle(p=(n + 1) / 5050) for n in range(100)}
     empty = {"type": "FeatureCollection", "features": []}
     live = MapLive(spans=empty, enclosures={"type": "FeatureCollection", "features": points}, styles=styles)
-    markers = [child for child in build_live_group(live)._children.values() if isinstance(child, folium.Marker)]
-    assert len(markers) == LABELS_SHOWN
-    assert min(marker.location[1] for marker in markers) == pytest.approx((100 - LABELS_SHOWN) / 1e4)  # read back as is
+    written = written_on(build_live_group(live))
+    assert len(written) == LABELS_SHOWN
+    assert min(at[1] for at, _ in written) == pytest.approx((100 - LABELS_SHOWN) / 1e4)  # read back as is
 
 
 def test_a_line_is_labelled_halfway_along() -> None:
@@ -396,8 +397,14 @@ def test_a_line_is_labelled_halfway_along() -> None:
     }
     empty = {"type": "FeatureCollection", "features": []}
     live = MapLive(spans=spans, enclosures=empty, styles={"S1": MapStyle(faulted=True)})
-    (marker,) = [child for child in build_live_group(live)._children.values() if isinstance(child, folium.Marker)]
-    assert marker.location == [1.0, 1.0]  # exact: all steps are whole numbers and halves
+    ((at, words),) = written_on(build_live_group(live))
+    assert at == (1.0, 1.0)  # exact: all steps are whole numbers and halves
+    assert ">FAULT<" in words
+
+
+def written_on(group: folium.FeatureGroup) -> Sequence[tuple[tuple[float, float], str]]:
+    (words,) = [child for child in group._children.values() if isinstance(child, MapWords)]
+    return words.written
 
 
 def test_geodataframes_are_taken_in_degrees_only() -> None:

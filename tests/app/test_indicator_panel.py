@@ -17,7 +17,7 @@ from indicator_plot import draw_curve
 from loopmend.workbench.circuits import keep_circuit
 from loopmend.workbench.desk import open_desk
 from loopmend.workbench.placement import PlacesAsked, indicator_places, places_csv
-from offline_map import outside_links
+from offline_map import MapWords, outside_links
 from workbench.town import write_town
 
 
@@ -178,7 +178,7 @@ def test_places_carry_their_numbers_and_everything_is_told() -> None:
         "E1", "add number 1: on S1, to end", "add number 3: on S3, to end", "mounted: on S3, to end"
     ]  # fmt: skip
     assert tips["E4"] == ["E4"]
-    notes = [child.icon.options["html"] for child in group._children.values() if hasattr(child, "icon")]
+    notes = [words for child in group._children.values() if isinstance(child, MapWords) for _, words in child.written]
     assert [note.partition(">")[2].partition("<")[0] for note in notes] == ["ADD 1 + 3", "ADD 2"]
     assert evil not in places_legend(found)
     assert told_by_enclosure(found)["E3"] == ["mounted: on S2, from end"]

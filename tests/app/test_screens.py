@@ -305,6 +305,8 @@ def test_a_picked_span_and_enclosure_are_told_in_words(desk: Desk, show: Show) -
 def test_settings_of_the_plan_are_changed_in_ones_name(desk: Desk, show: Show) -> None:
     case_id = open_case(desk)
     at = show()
+    at.session_state["settings-open"] = True
+    at.run()
     at.button_group(key="as-objective").set_value("crew-minutes").run()
     press(at, "Reckon with these")
     assert load_case(desk, case_id).state.assumptions["objective"] == "crew-minutes"

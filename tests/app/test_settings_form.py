@@ -38,6 +38,7 @@ def form_page() -> None:
     from settings_form import settings_form
 
     st.session_state.setdefault("name", "N. Adair")
+    st.session_state.setdefault("settings-open", True)
     settings_form(load_case_screen(session.desk(), st.session_state["open-case"]))
 
 
