@@ -155,7 +155,7 @@ def test_a_lone_report_may_be_its_own_fuse() -> None:
     found = infer_operated(circuit, normal_positions(circuit), ["E2"])
     assert found.operated == ("R1",)
     assert found.guesses[0].own_fuse
-    assert "own fuse of E2" in found.guesses[0].says
+    assert "the winding fuse of the transformer in E2, which puts out nobody else" in found.guesses[0].says
 
 
 def test_a_supplied_neighbour_contradicts() -> None:

@@ -7,14 +7,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from loopmend.network.assets import Device, Enclosure, EnclosureKind, EndState, Span
+from loopmend.network.assets import PARKINGS, Device, Enclosure, EnclosureKind, EndState, Span
 from loopmend.network.devices import (
     ELBOWS,
     LOADBREAK_A,
     device_noun,
     find_dead_only,
+    parking_stand,
     position_words,
     protective_device,
+    say_winding_fuse,
 )
 from loopmend.network.graph import Circuit, build_circuit
 
@@ -100,3 +102,16 @@ def test_words_of_every_device_in_every_position() -> None:
 
 def test_a_device_has_the_name_that_files_write() -> None:
     assert [device.label for device in Device][:3] == ["", "loadbreak_elbow", "deadbreak_elbow"]
+
+
+def test_words_of_a_winding_fuse_and_of_a_stand() -> None:
+    padmount = {"enclosure_id": "E5", "kind": EnclosureKind.PADMOUNT}
+    assert say_winding_fuse(Enclosure(**padmount, kva=37.5)) == "winding fuse of the transformer in E5 (37.5 kVA)"
+    assert say_winding_fuse(Enclosure(**padmount)) == "winding fuse of the transformer in E5"
+    said = {kind: parking_stand(Enclosure(**padmount, parking=kind)) for kind in ("", *PARKINGS)}
+    assert said == {
+        "": "an insulated stand",
+        "insulated": "an insulated stand",
+        "plain": "a portable insulated stand",
+        "none": "a portable insulated stand",
+    }

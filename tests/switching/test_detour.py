@@ -14,9 +14,9 @@ from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.positions import Positions, apply_device, apply_end_states, normal_positions
 from loopmend.network.tracing import trace_supply
 from loopmend.switching.detour import find_detour
-from loopmend.switching.end_words import look_first, say_across, say_closing, say_open, say_opening
+from loopmend.switching.end_words import look_first, say_across, say_closing, say_ground_off, say_open, say_opening
 from loopmend.switching.interlock import NO_HAZARDS, Hazards, apply_step
-from loopmend.switching.orders import draft_restoration, draft_return
+from loopmend.switching.orders import draft_restoration, draft_return, ground_off
 from loopmend.switching.restoration import find_restoration
 from loopmend.switching.sequence import Change, sequence_changes
 from loopmend.switching.steps import Step
@@ -186,7 +186,49 @@ def test_words_of_what_is_there() -> None:
     assert say_across(circuit, "S3", End.TO) == "between the parked elbow of S3 and its bushing"
     unknown = look_first(circuit, "S2", End.TO, alive=True, parks=True)
     assert "the record does not say" in unknown  # three phases of 480 A at a padmount
-    assert "No insulated stand" in unknown
+    assert "The stand there has no insulated cap" in unknown
     assert look_first(circuit, "S2", End.TO, alive=False, parks=False) == ""
     assert look_first(circuit, "S3", End.TO, alive=True, parks=True) == ""
     assert look_first(circuit, "S1", End.TO, alive=True, parks=True) == ""
+
+
+def test_where_there_is_no_insulated_stand_the_order_brings_one() -> None:
+    """E1 has no stand, E2 a plain one, E3 an insulated one, of E4 nothing is said; a switch way is not parked."""
+    stands = ("none", "plain", "insulated", "")
+    circuit = build_circuit(
+        [
+            source("R"),
+            *(padmount(f"E{k}", parking=parking) for k, parking in enumerate(stands, start=1)),
+            padmount("C", kind=EnclosureKind.CABINET, parking="none"),
+        ],
+        [span("S1", "R", "E1"), *(span(f"S{k}", f"E{k - 1}", f"E{k}") for k in (2, 3, 4)), span("S5", "E4", "C")],
+    )
+    portable, given = "on a portable insulated stand", "on an insulated stand"
+    for name, words in (("S1", portable), ("S2", portable), ("S3", given), ("S4", given)):
+        assert say_opening(circuit, name, End.TO) == f"park the elbow of {name} (to end) {words}"
+        assert say_ground_off(circuit, name, End.TO) == (
+            f"take the ground off the elbow of {name} (to end) and park it {words}"
+        )
+    assert (
+        say_ground_off(circuit, "S5", End.TO) == "take the ground off the switch way of S5 (to end) and leave it open"
+    )
+    missing = [look_first(circuit, name, End.TO, alive=True, parks=True) for name in ("S1", "S2", "S3", "S4", "S5")]
+    assert missing == [
+        "No parking stand there by the record: bring a portable one",
+        "The stand there has no insulated cap by the record: bring a portable insulated one",
+        "",
+        "",
+        "",
+    ]
+    off = ground_off(circuit, "S1", End.TO)
+    assert off.says.startswith("At E1: take the ground off")
+    assert off.before == f"Repair and proof test recorded; everyone clear and told; {missing[0]}"
+    out = draft_restoration(
+        circuit,
+        normal_positions(circuit),
+        find_restoration(circuit, normal_positions(circuit), ["S2"]),
+        Hazards(faulted=frozenset({"S2"})),
+    )
+    isolating = {step.enclosure: step for step in out if step.action == "open"}
+    assert portable in isolating["E1"].says
+    assert isolating["E1"].before == missing[0]

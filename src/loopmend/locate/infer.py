@@ -9,6 +9,7 @@ import numpy as np
 
 from loopmend.errors import Finding, NetworkError
 from loopmend.network.assets import Bools, EnclosureKind
+from loopmend.network.devices import say_winding_fuse
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 from loopmend.network.tracing import trace_supply
@@ -29,7 +30,7 @@ class DeviceGuess:
     contradicted_by
         Enclosures it feeds that are known to have supply: then its device cannot have opened all phases.
     own_fuse
-        Whether the only report is a single transformer among several: its own fuse explains that as well.
+        Whether the only report is a single transformer among several: its winding fuse explains that as well.
     says
         The same in one sentence.
     """
@@ -120,18 +121,21 @@ def _guess(circuit: Circuit, source: str, fed: Bools, out: tuple[str, ...], on: 
         and circuit.enclosure(explained[0]).kind is EnclosureKind.PADMOUNT
         and bool(silent or contradicted)
     )
-    says = _sentence(source, explained, silent, contradicted, lone=lone)
+    fuse = say_winding_fuse(circuit.enclosure(explained[0])) if lone else ""
+    says = _sentence(source, explained, silent, contradicted, fuse)
     return DeviceGuess(source, explained, silent, contradicted, lone, says)
 
 
 def _sentence(
-    source: str, explained: tuple[str, ...], silent: tuple[str, ...], contradicted: tuple[str, ...], *, lone: bool
+    source: str, explained: tuple[str, ...], silent: tuple[str, ...], contradicted: tuple[str, ...], fuse: str
 ) -> str:
     said = f"The device at {source} explains {', '.join(explained) or 'no report'}"
     if silent:
         said += f"; {len(silent)} more with customers would be out, not yet reported"
     if contradicted:
         said += f"; but {', '.join(contradicted)} on the same feed has supply, so it did not open fully"
-    if lone:
-        said += f"; a lone report may be the own fuse of {explained[0]}: ask the neighbours before opening a case"
+    if fuse:
+        said += (
+            f"; a lone report may be the {fuse}, which puts out nobody else: ask the neighbours before opening a case"
+        )
     return said + "."

@@ -85,6 +85,24 @@ def protective_device(source: Enclosure) -> Device:
     return source.device or _PROTECTIVE.get(source.kind, Device.FUSED_WAY)
 
 
+def say_winding_fuse(enclosure: Enclosure) -> str:
+    """Name the fuse between a padmount's bus and its own winding, which is no switching place.
+
+    It is in the transformer, blows on a fault of the winding or an overload beyond it, and puts out that one
+    transformer: supply passes on through the bus. So no end and no source stands for it, and nothing opens it here.
+    """
+    size = f" ({enclosure.kva:g} kVA)" if enclosure.kva > 0 else ""
+    return f"winding fuse of the transformer in {enclosure.enclosure_id}{size}"
+
+
+_STANDS = {"none": "a portable insulated stand", "plain": "a portable insulated stand"}
+
+
+def parking_stand(enclosure: Enclosure) -> str:
+    """Say what an elbow is parked on there: what the layer says is there, else the insulated stand of a padmount."""
+    return _STANDS.get(enclosure.parking, "an insulated stand")
+
+
 def device_noun(device: int) -> str:
     """Name a device in a sentence: ``elbow``, ``deadbreak elbow``, ``switch way`` and so on."""
     return _NOUNS[Device(device)]

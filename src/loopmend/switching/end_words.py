@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 from loopmend.network.assets import Device, End
-from loopmend.network.devices import ELBOWS, device_noun
+from loopmend.network.devices import ELBOWS, device_noun, parking_stand
 from loopmend.network.graph import Circuit
+
+_MISSING = {
+    "none": "No parking stand there by the record: bring a portable one",
+    "plain": "The stand there has no insulated cap by the record: bring a portable insulated one",
+}
 
 
 def _device(circuit: Circuit, span: str, end: End) -> Device:
@@ -19,8 +24,20 @@ def name_end(circuit: Circuit, span: str, end: End) -> str:
 def say_opening(circuit: Circuit, span: str, end: End) -> str:
     """Say how an end is opened."""
     if _device(circuit, span, end) in ELBOWS:
-        return f"park {name_end(circuit, span, end)} on an insulated stand"
+        return f"park {name_end(circuit, span, end)} on {_stand(circuit, span, end)}"
     return f"open {name_end(circuit, span, end)}"
+
+
+def say_ground_off(circuit: Circuit, span: str, end: End) -> str:
+    """Say how the ground of an end is taken off, and how the end then stands."""
+    where = name_end(circuit, span, end)
+    if _device(circuit, span, end) in ELBOWS:
+        return f"take the ground off {where} and park it on {_stand(circuit, span, end)}"
+    return f"take the ground off {where} and leave it open"
+
+
+def _stand(circuit: Circuit, span: str, end: End) -> str:
+    return parking_stand(circuit.enclosure(circuit.enclosure_at(span, end)))
 
 
 def say_closing(circuit: Circuit, span: str, end: End) -> str:
@@ -58,12 +75,12 @@ def look_first(circuit: Circuit, span: str, end: End, *, alive: bool, parks: boo
     parks
         Whether an elbow is to be parked there.
     """
-    device, row = _device(circuit, span, end), circuit.enclosure_row[circuit.enclosure_at(span, end)]
+    device = _device(circuit, span, end)
     words = []
     if device is Device.DEADBREAK_ELBOW:
         words.append("Both sides tested dead: a deadbreak elbow is never moved alive")
     if device is Device.UNRECORDED and alive:
         words.append("Look which kind of elbow it is: the record does not say; a deadbreak elbow is never moved alive")
-    if parks and device in ELBOWS and circuit.enclosures.parking[row] in ("plain", "none"):
-        words.append("No insulated stand there by the record: bring one")
-    return "; ".join(words)
+    if parks and device in ELBOWS:
+        words.append(_MISSING.get(circuit.enclosure(circuit.enclosure_at(span, end)).parking, ""))
+    return "; ".join(word for word in words if word)

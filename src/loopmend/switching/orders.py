@@ -11,7 +11,16 @@ from loopmend.network.devices import device_noun
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions, apply_device
 from loopmend.network.tracing import trace_supply
-from loopmend.switching.end_words import look_first, name_end, open_word, say_across, say_closing, say_open, say_opening
+from loopmend.switching.end_words import (
+    look_first,
+    name_end,
+    open_word,
+    say_across,
+    say_closing,
+    say_ground_off,
+    say_open,
+    say_opening,
+)
 from loopmend.switching.flow import solve_flow
 from loopmend.switching.interlock import Hazards, apply_step
 from loopmend.switching.limits import find_violations
@@ -215,8 +224,9 @@ def check_parked(circuit: Circuit, span: str, end: End) -> Step:
 def ground_off(circuit: Circuit, span: str, end: End) -> Step:
     """Write the step that takes a ground off."""
     place = circuit.enclosure_at(span, end)
-    says = f"At {place}: take the ground off the elbow of {span} ({end.label} end) and park it on an insulated stand"
-    before = "Repair and proof test recorded; everyone clear and told"
+    says = f"At {place}: {say_ground_off(circuit, span, end)}"
+    parking = look_first(circuit, span, end, alive=False, parks=True)
+    before = _joined("Repair and proof test recorded; everyone clear and told", parking)
     return _step("remove_ground", place, span, end, says=says, before=before, expect="Ground counted and stowed")
 
 
