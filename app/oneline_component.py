@@ -30,11 +30,14 @@ _CSS = """
 @container (max-width: 620px) {
   .middle, .signs-wide { display: none; } .narrow, .signs-narrow { display: block; }
 }
+.frame.single .narrow, .frame.single .signs-narrow { display: block; }
+.frame.single .signs-wide { display: none; }
 summary { cursor: pointer; padding: 10px 6px; font: 600 15px system-ui, sans-serif; color: #14181d; }
 """
 
 _JS = """
 export default function ({ parentElement, data, setTriggerValue }) {
+  parentElement.querySelector(".frame").classList.toggle("single", !data.wide);
   for (const name of ["wide", "middle", "narrow", "signs-wide", "signs-narrow"]) {
     const box = parentElement.querySelector("." + name);
     if (box.drawn !== data[name]) {
@@ -81,7 +84,8 @@ def show_oneline(
     on_pick
         Called by Streamlit before the run that a pick causes.
     phone_only
-        Send the narrow drawing alone: a third of the data, for the crew's pages.
+        Send the narrow drawing alone: a third of the data, for the crew's pages. It stands on the page once: the
+        hatching of a drawing that is hidden would take the place of its own.
 
     Returns
     -------
@@ -90,8 +94,8 @@ def show_oneline(
     """
     narrow = render_oneline(view, NARROW)
     data = {
-        "wide": narrow if phone_only else render_oneline(view, WIDE),
-        "middle": narrow if phone_only else render_oneline(view, MIDDLE),
+        "wide": "" if phone_only else render_oneline(view, WIDE),
+        "middle": "" if phone_only else render_oneline(view, MIDDLE),
         "narrow": narrow,
         "signs-wide": render_legend(3),
         "signs-narrow": render_legend(1),

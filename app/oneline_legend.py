@@ -7,7 +7,6 @@ from html import escape
 import drawing_style as style
 from oneline_signs import FAULT_SIGN, device_sign, indicator_sign, sign_rules, sign_stock, step_sign
 
-PREFIX = "oll"
 ROW = 40.0
 COLUMN = 330.0
 
@@ -16,40 +15,42 @@ def _moved(x: float, y: float, body: str) -> str:
     return f'<g transform="translate({x:g} {y:g})">{body}</g>'
 
 
-def _use(name: str) -> str:
-    return f'<use href="#{PREFIX}-{name}"/>'
+def _use(prefix: str, name: str) -> str:
+    return f'<use href="#{prefix}-{name}"/>'
 
 
 def _cable(kind: str, more: str = "") -> str:
     return f'{more}<path d="M-24 0H24" class="{kind}"/>'
 
 
-def _end(state: str) -> str:
+def _end(prefix: str, state: str) -> str:
     closed = state == "closed"
-    sign = '<rect x="-8" y="-5" width="7" height="10" class="f-live"/>' if closed else _moved(-8, 0, _use(state))
+    sign = (
+        '<rect x="-8" y="-5" width="7" height="10" class="f-live"/>' if closed else _moved(-8, 0, _use(prefix, state))
+    )
     box = '<rect x="-24" y="-9" width="16" height="18" rx="3" class="f-live"/>'
     return f'{box}{sign}<path d="M{-8 if closed else 6} 0H24" class="live"/>'
 
 
-def _band(shade: int) -> str:
-    return f'<path d="M-24 0H24" class="band" stroke="url(#{PREFIX}-h{shade})"/><path d="M-24 0H24" class="bare"/>'
+def _band(prefix: str, shade: int) -> str:
+    return f'<path d="M-24 0H24" class="band" stroke="url(#{prefix}-h{shade})"/><path d="M-24 0H24" class="bare"/>'
 
 
-def _entries() -> list[tuple[str, str]]:
+def _entries(prefix: str) -> list[tuple[str, str]]:
     """List every sign with its words; dead is never said without how far that goes."""
     small = '<g transform="scale(.8)">{}</g>'
-    entries = [(small.format(_use(f"{kind}-live")), words) for kind, words in style.KIND_WORDS.items()]
+    entries = [(small.format(_use(prefix, f"{kind}-live")), words) for kind, words in style.KIND_WORDS.items()]
     entries += [
-        (_use("padmount-live"), "filled: live"),
-        (_use("padmount-part"), "heavy edge: partly live, treat as live"),
-        (_use("padmount-dead"), "dashed: dead by the record, test first"),
+        (_use(prefix, "padmount-live"), "filled: live"),
+        (_use(prefix, "padmount-part"), "heavy edge: partly live, treat as live"),
+        (_use(prefix, "padmount-dead"), "dashed: dead by the record, test first"),
         (_cable("live"), "span, live"),
         (_cable("dead"), "span, dead by the record, test first"),
-        (_cable("dead", _band(1)), "suspect, little likely"),
-        (_cable("dead", _band(4)), "suspect, likely (closer hatching)"),
+        (_cable("dead", _band(prefix, 1)), "suspect, little likely"),
+        (_cable("dead", _band(prefix, 4)), "suspect, likely (closer hatching)"),
         (_cable("dead faulted") + FAULT_SIGN, "faulted span"),
     ]
-    entries += [(_end(state), words) for state, words in style.END_WORDS.items()]
+    entries += [(_end(prefix, state), words) for state, words in style.END_WORDS.items()]
     for state, words in style.INDICATOR_WORDS.items():
         entries.append((_cable("live") + indicator_sign(state, sideways=False), words))
     for state in ("closed", "open"):
@@ -62,7 +63,8 @@ def _entries() -> list[tuple[str, str]]:
 
 def render_legend(columns: int) -> str:
     """Draw the legend in so many columns: 1 on a phone, 3 or 4 on a desk."""
-    entries = _entries()
+    prefix = f"oll{columns}"  # of its own: signs defined in a drawing that is hidden are not painted
+    entries = _entries(prefix)
     rows = -(-len(entries) // columns)
     cells = []
     for number, (sign, words) in enumerate(entries):
@@ -72,8 +74,8 @@ def render_legend(columns: int) -> str:
         )
     width, height = columns * COLUMN + 20, rows * ROW + 12
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="{PREFIX}" viewBox="0 0 {width:g} {height:g}" width="100%" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="{prefix}" viewBox="0 0 {width:g} {height:g}" width="100%" '
         f'style="max-width:{width:g}px;background:{style.PAPER};display:block" fill="{style.INK}" role="img" '
         f'aria-label="Legend" font-family="system-ui,\'DejaVu Sans\',sans-serif"><style>'
-        f"{sign_rules(PREFIX, 13, 12)}</style>{sign_stock(PREFIX, 30)}{''.join(cells)}</svg>"
+        f"{sign_rules(prefix, 13, 12)}</style>{sign_stock(prefix, 30)}{''.join(cells)}</svg>"
     )

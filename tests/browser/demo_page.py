@@ -18,10 +18,11 @@ def _drawings() -> None:
     if st.button("Record"):
         st.session_state.step = step = 1
     st.text(f"step {step}")
-    picked = show_oneline(build_demo_view(step), "oneline")
+    on_phone = bool(st.query_params.get("phone"))
+    picked = show_oneline(build_demo_view(step), "oneline", phone_only=on_phone)
     st.text(f"one-line {picked}" if picked else "one-line nothing")
     base, live = build_demo_map(step)
-    pick = draw_map(base, live, "map", height=260 if st.query_params.get("phone") else 480)
+    pick = draw_map(base, live, "map", height=260 if on_phone else 480)
     st.text(f"map {pick.asset_id} {'new' if pick.is_new else 'old'}")
     st.html(map_legend())
 

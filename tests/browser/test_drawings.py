@@ -230,6 +230,20 @@ def test_text_and_places_to_touch_are_large_enough_on_a_phone(phone: Page, addre
     assert min(sizes) >= 10.0  # our own floor, chosen by looking at the drawing at arm's length
 
 
+@pytest.mark.parametrize("query", ["", "?phone=1"])
+def test_what_hatches_a_drawing_in_sight_is_in_sight_too(phone: Page, address: str, query: str) -> None:
+    # A pattern that lies in a hidden drawing paints nothing, and an id is found at its first place on the page.
+    open_demo(phone, f"{address}/{query}")
+    phone.locator("summary", has_text="Signs").first.tap()
+    painted: list[bool] = phone.locator("[stroke^='url('], [fill^='url(']").evaluate_all(
+        """marks => marks.filter(mark => mark.getClientRects().length).map(mark => {
+        const name = /#([^)"]+)/.exec(mark.getAttribute("stroke") || mark.getAttribute("fill"))[1];
+        return mark.getRootNode().querySelector("#" + name).ownerSVGElement.getClientRects().length > 0; })"""
+    )
+    assert len(painted) >= 12 + 2  # 11 suspect spans and an enclosure, and two signs of the legend
+    assert all(painted)
+
+
 def test_half_a_desk_gets_the_middle_drawing(page: Page, address: str) -> None:
     page.set_viewport_size({"width": 800, "height": 900})
     open_demo(page, address)
