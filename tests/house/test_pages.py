@@ -34,7 +34,7 @@ def test_the_second_command_passes_the_tests() -> None:
     (line,) = between("test")
     assert line.startswith("python3 -m venv .venv && ")
     assert "'.[dev]'" in line
-    assert line.endswith(".venv/bin/pytest -q")
+    assert line.endswith(".venv/bin/pytest -q -n auto")
 
 
 def test_there_are_terminal_lines_for_every_study() -> None:
