@@ -12,8 +12,9 @@ from loopmend.errors import OrderError
 from loopmend.network.assets import Device, EnclosureKind, End, Floats
 from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.positions import Positions, apply_device, apply_end_states, normal_positions
-from loopmend.switching.device_rules import FindAmps, amps_at
+from loopmend.switching.device_rules import FindAmps, amps_at, say_overload
 from loopmend.switching.interlock import Hazards, apply_step
+from loopmend.switching.orders import draft_return
 from loopmend.switching.steps import Action, Step
 from switching.small_circuits import CLOSED, GROUNDED, OPEN, loop, padmount, source, span
 
@@ -148,6 +149,29 @@ def test_out_of_a_momentary_parallel_nothing_is_reckoned() -> None:
     tied = apply_end_states(circuit, normal_positions(circuit), [("S3", End.TO, CLOSED)])
     assert np.isnan(amps_at()(circuit, tied)).all()
     assert rules(circuit, tied, elbow(circuit, "open", "S4", End.FROM)) == []
+
+
+# closing
+
+
+@pytest.mark.published("IEEE 386: load-break connectors of the 200 A class carry 200 A", from_memory=True)
+def test_closing_above_the_rating_is_no_rule_and_is_said() -> None:
+    """E1 and E2 draw 1500 kVA on 7199.6 V: 208 A through S1 at E1, 104 A through S2."""
+    circuit = lossless(1500.0)
+    normal = normal_positions(circuit)
+    parked = apply_end_states(circuit, normal, [("S1", End.TO, OPEN)])
+    assert rules(circuit, parked, elbow(circuit, "close", "S1", End.TO)) == []
+    warning = "Up to 208 A would flow through it, rated 200 A: shed load first, or close elsewhere"
+    assert say_overload(circuit, normal, "S1", End.TO) == warning
+    assert say_overload(circuit, normal, "S2", End.FROM) == ""
+    assert say_overload(circuit, normal, "S1", End.FROM) == ""  # a cutout of unknown rating
+    assert say_overload(circuit, normal, "S1", End.TO, amps_at(demand=0.9)) == ""
+    cold = np.array([1.0, 1.0, 3.0])  # E2 has been out
+    assert say_overload(circuit, normal, "S2", End.FROM, amps_at(pickup=cold)).startswith("Up to 313 A")
+    (step,) = draft_return(circuit, parked, normal, Hazards())
+    assert warning in step.before
+    (light,) = draft_return(circuit, parked, normal, Hazards(find_amps=amps_at(demand=0.9)))
+    assert "would flow" not in light.before
 
 
 # conductors

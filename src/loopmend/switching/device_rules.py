@@ -19,7 +19,7 @@ from collections.abc import Callable
 import numpy as np
 
 from loopmend.errors import Finding, NetworkError
-from loopmend.network.assets import Device, Floats, phase_letters
+from loopmend.network.assets import Device, End, Floats, phase_letters
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 from loopmend.network.tracing import UNFED, Supply
@@ -92,6 +92,26 @@ def check_device(
         return []
     value = f"{amps:.0f} A through the {end.label} end, which may break {rated_a:.0f} A"
     return [broken_rule("above rating", step.span, value, "shed load first, or open its source's device")]
+
+
+def say_overload(circuit: Circuit, after: Positions, span: str, end: End, find_amps: FindAmps | None = None) -> str:
+    """Say what an end would carry once it is closed, where that is more than it is rated for; "" elsewhere.
+
+    No rule: a default rating stops no restoration (`devices`), but nobody closes such an end unwarned.
+
+    Parameters
+    ----------
+    after
+        Positions with the end closed.
+    """
+    row = circuit.span_row[span]
+    rated_a = float(circuit.end_rated_a[row, end])
+    if np.isnan(rated_a):
+        return ""
+    amps = float((find_amps or amps_at())(circuit, after)[row, end])
+    if not amps > rated_a + SLACK_AMPS:
+        return ""
+    return f"Up to {amps:.0f} A would flow through it, rated {rated_a:.0f} A: shed load first, or close elsewhere"
 
 
 def _check_dead(circuit: Circuit, was: Supply, span: str, lands: int) -> list[Finding]:

@@ -11,6 +11,7 @@ from loopmend.network.devices import device_noun
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions, apply_device
 from loopmend.network.tracing import trace_supply
+from loopmend.switching.device_rules import say_overload
 from loopmend.switching.end_words import (
     look_first,
     name_end,
@@ -84,11 +85,12 @@ def draft_restoration(
     target = leave_idle_devices_open(circuit, restoration)
     changes = sequence_changes(circuit, now, target, hazards, fits=fits)
     if staging is None:
-        return renumbered([*steps, *_spoken(circuit, changes)])
+        return renumbered([*steps, *_spoken(circuit, changes, hazards)])
     pickup, settings = staging
     first = replace(pickup, out_minutes=pickup.out_minutes + len(steps) * pickup.step_minutes)
     stages = stage_pickup(circuit, changes, hazards, first, settings)
-    return renumbered([*steps, *_spoken(circuit, [s.change for s in stages], [_say_stage(s) for s in stages])])
+    spoken = _spoken(circuit, [stage.change for stage in stages], hazards, [_say_stage(stage) for stage in stages])
+    return renumbered([*steps, *spoken])
 
 
 def _say_stage(stage: Stage) -> str:
@@ -160,7 +162,7 @@ def draft_return(
     OrderError
         If it cannot be done without breaking a rule, for example while work is recorded on a grounded span.
     """
-    return renumbered(_spoken(circuit, sequence_changes(circuit, now, normal, hazards, fits=fits)))
+    return renumbered(_spoken(circuit, sequence_changes(circuit, now, normal, hazards, fits=fits), hazards))
 
 
 def with_momentary_parallel(circuit: Circuit, hazards: Hazards) -> Hazards:
@@ -268,7 +270,7 @@ def _grounding_steps(circuit: Circuit, span: str, end: End) -> list[Step]:
     ]
 
 
-def _spoken(circuit: Circuit, changes: Sequence[Change], first: Sequence[str] = ()) -> list[Step]:
+def _spoken(circuit: Circuit, changes: Sequence[Change], hazards: Hazards, first: Sequence[str] = ()) -> list[Step]:
     """Put words to a sequence, with a comparison of phases where two sources meet at an elbow still to be closed."""
     steps: list[Step] = []
     compared: set[tuple[str | None, End | None]] = set()
@@ -283,8 +285,16 @@ def _spoken(circuit: Circuit, changes: Sequence[Change], first: Sequence[str] = 
                 steps.append(_phasing_step(circuit, step, step.span, step.end))
         step = _speak(circuit, change)
         more = first[number] if first else ""
-        steps.append(replace(step, before=_joined(more, step.before)))
+        steps.append(replace(step, before=_joined(more, step.before, _overload(circuit, change, hazards))))
     return steps
+
+
+def _overload(circuit: Circuit, change: Change, hazards: Hazards) -> str:
+    """Say what the end that is closed would carry beyond its rating; "" where nothing."""
+    step = change.step
+    if step.action != "close" or step.span is None or step.end is None:
+        return ""
+    return say_overload(circuit, change.after, step.span, step.end, hazards.find_amps)
 
 
 def _phasing_step(circuit: Circuit, step: Step, span: str, end: End) -> Step:
