@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from loopmend.case.order_load import find_flow_settings
 from loopmend.case.requests import DraftOrder
 from loopmend.case.settings import read_settings
 from loopmend.case.state import CaseState
@@ -45,7 +46,7 @@ def draft_order(
     remarks: tuple[str, ...] = ()
     if request.purpose == "restore":
         found = find_case_restoration(circuit, state, request)
-        fits, staging = _fits(circuit, request), _staging(state, request)
+        fits, staging = _fits(circuit, state, request), _staging(state, request)
         allowed = hazards if staging else _drafted_with(circuit, hazards)
         plain = draft_restoration(circuit, state.now, found, allowed, fits=fits, staging=staging)
         steps = weave_restoration(plain, circuit, state.standing, state.unrepaired)
@@ -54,7 +55,7 @@ def draft_order(
         steps = draft_safe_ground(circuit, state.now, state.unrepaired, state.standing)
     elif request.purpose == "return":
         allowed = _drafted_with(circuit, hazards)
-        plain = draft_return(circuit, state.now, state.as_found, allowed, fits=_fits(circuit, request))
+        plain = draft_return(circuit, state.now, state.as_found, allowed, fits=_fits(circuit, state, request))
         steps = weave_return(plain, circuit, state.standing, _to_be_proved(circuit, state))
     elif request.purpose == "release":
         steps = draft_release(circuit, state.now, state.standing)
@@ -82,15 +83,16 @@ def _to_be_proved(circuit: Circuit, state: CaseState) -> list[str]:
 def find_case_restoration(circuit: Circuit, state: CaseState, request: DraftOrder) -> Restoration:
     """Find the restoration of a case from the positions as they are."""
     ends, devices = _leave_open(circuit, request)
+    use = find_flow_settings(state, request)
     return find_restoration(
         circuit,
         state.now,
         state.faulted,
         operated=[name for name in state.operated if name in state.now.open_devices],
         limits=request.limits,
-        demand=request.demand,
-        power_factor=request.power_factor,
-        lowest_volts_pu=request.lowest_volts_pu,
+        demand=use.demand,
+        power_factor=use.power_factor,
+        lowest_volts_pu=use.lowest_volts_pu,
         leave_open=ends,
         leave_devices_open=devices,
     )
@@ -107,23 +109,16 @@ def _leave_open(circuit: Circuit, request: DraftOrder) -> tuple[list[tuple[str, 
 def _staging(state: CaseState, request: DraftOrder) -> tuple[Pickup, FlowSettings] | None:
     if request.out_minutes is None or not request.limits:
         return None
-    settings = FlowSettings(
-        demand=request.demand, power_factor=request.power_factor, lowest_volts_pu=request.lowest_volts_pu
-    )
     use = read_settings(state.assumptions.get("settings", {}))
     pickup = Pickup(curve=use.pickup, out_minutes=request.out_minutes, step_minutes=use.switch_minutes)
-    return pickup, settings
+    return pickup, find_flow_settings(state, request)
 
 
-def _fits(circuit: Circuit, request: DraftOrder) -> Fits | None:
+def _fits(circuit: Circuit, state: CaseState, request: DraftOrder) -> Fits | None:
     if not request.limits:
         return None
-    return fits_limits(
-        circuit,
-        demand=request.demand,
-        power_factor=request.power_factor,
-        lowest_volts_pu=request.lowest_volts_pu,
-    )
+    use = find_flow_settings(state, request)
+    return fits_limits(circuit, demand=use.demand, power_factor=use.power_factor, lowest_volts_pu=use.lowest_volts_pu)
 
 
 def _remarks(found: Restoration) -> tuple[str, ...]:

@@ -18,6 +18,7 @@ from loopmend.network.tracing import trace_supply
 from loopmend.switching.device_rules import FindAmps, amps_at
 from loopmend.switching.loads import require_load_settings
 from loopmend.switching.pickup import Pickup
+from loopmend.switching.task import FlowSettings
 
 
 class Reckoned(Protocol):
@@ -64,7 +65,8 @@ def find_order_load(state: CaseState, request: DraftOrder) -> OrderLoad:
     NetworkError
         Naming every figure that is out of range.
     """
-    require_load_settings(request.demand, request.power_factor)
+    use = find_flow_settings(state, request)
+    require_load_settings(use.demand, use.power_factor)
     factor = 1.0
     if request.out_minutes is not None:
         curve = read_settings(state.assumptions.get("settings") or {}).pickup
@@ -72,7 +74,17 @@ def find_order_load(state: CaseState, request: DraftOrder) -> OrderLoad:
         if findings:
             raise NetworkError(findings)
         factor = curve.highest_from(request.out_minutes)
-    return OrderLoad(demand=request.demand, power_factor=request.power_factor, pickup_factor=factor)
+    return OrderLoad(demand=use.demand, power_factor=use.power_factor, pickup_factor=factor)
+
+
+def find_flow_settings(state: CaseState, request: DraftOrder) -> FlowSettings:
+    """Find what a restoration is reckoned with: as the request says, else as the settings of the case do."""
+    use = read_settings(state.assumptions.get("settings") or {})
+    return FlowSettings(
+        demand=use.demand if request.demand is None else request.demand,
+        power_factor=use.power_factor if request.power_factor is None else request.power_factor,
+        lowest_volts_pu=use.lowest_volts_pu if request.lowest_volts_pu is None else request.lowest_volts_pu,
+    )
 
 
 def find_order_amps(circuit: Circuit, state: CaseState, load: Reckoned) -> FindAmps:
@@ -81,7 +93,9 @@ def find_order_amps(circuit: Circuit, state: CaseState, load: Reckoned) -> FindA
     The factor counts for everyone who lost supply when the devices operated, back since or not, and for everyone
     without supply now: higher than what flows once their load has settled, never lower.
     """
-    pickup = np.where(_have_been_out(circuit, state), load.pickup_factor, 1.0)
+    pickup = None
+    if load.pickup_factor > 1.0:
+        pickup = np.where(_have_been_out(circuit, state), load.pickup_factor, 1.0)
     return amps_at(demand=load.demand, power_factor=load.power_factor, pickup=pickup)
 
 

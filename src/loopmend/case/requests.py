@@ -128,6 +128,8 @@ class DraftOrder:
 
     Attributes
     ----------
+    demand, power_factor, lowest_volts_pu
+        Load and lowest voltage that it is reckoned with; None: those of the case's settings.
     leave_open
         To restore another way: ends (span, ``from`` or ``to``), or sources with "", that are not to be closed.
     out_minutes
@@ -137,9 +139,9 @@ class DraftOrder:
 
     purpose: Purpose
     limits: bool = True
-    demand: float = 1.0
-    power_factor: float = 0.9
-    lowest_volts_pu: float = 0.95
+    demand: float | None = None
+    power_factor: float | None = None
+    lowest_volts_pu: float | None = None
     leave_open: tuple[tuple[str, str], ...] = ()
     out_minutes: float | None = None
 

@@ -62,6 +62,8 @@ class Settings:
         Cold-load pickup, as `PickupCurve`: pairs of minutes out and factor, and how fast the load settles.
     momentary_parallel
         Whether the company allows two sources to be tied for a moment where an order has compared the phases.
+    demand, power_factor, lowest_volts_pu
+        Load that a restoration and an order are reckoned with, as in `solve_flow`, and the lowest voltage allowed.
     """
 
     equipment_share: float = 0.1
@@ -83,6 +85,9 @@ class Settings:
     pickup_points: tuple[tuple[float, float], ...] = PickupCurve().points
     pickup_settle_minutes: float = PickupCurve().settle_minutes
     momentary_parallel: bool = False
+    demand: float = 1.0
+    power_factor: float = 0.9
+    lowest_volts_pu: float = 0.95
 
     @property
     def pickup(self) -> PickupCurve:
@@ -105,6 +110,9 @@ RANGES: dict[str, tuple[float, float, str]] = {
     "switch_minutes": (0.0, 10_080.0, "give minutes, at most a week"),
     "read_minutes": (0.0, 10_080.0, "give minutes, at most a week"),
     "pickup_settle_minutes": (1.0, 1440.0, "give minutes, 1 to a day"),
+    "demand": (0.0, 10.0, "give a share of installed kVA, 0 to 10"),
+    "power_factor": (0.05, 1.0, "give a number from 0.05 to 1"),
+    "lowest_volts_pu": (0.1, 1.2, "give a share of nominal voltage, 0.1 to 1.2"),
 }
 """Lowest and highest value of every number, and the remedy."""
 

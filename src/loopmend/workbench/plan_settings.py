@@ -122,6 +122,13 @@ GROUPS: tuple[tuple[str, tuple[SettingField, ...]], ...] = (
     (
         "Restoring",
         (
+            _number(
+                "demand",
+                "Load, share of installed kVA",
+                "Where no load is metered. It decides what comes back within the limits and what an elbow may break.",
+            ),
+            _number("power_factor", "Power factor of that load"),
+            _number("lowest_volts_pu", "Lowest voltage allowed, share of nominal"),
             SettingField(name="momentary_parallel", kind="yes", label="Two sources may be tied for a moment"),
             SettingField(
                 name="pickup_points",

@@ -12,7 +12,7 @@ from typing import Any
 from loopmend.case.assessment import hazards_of
 from loopmend.case.assumptions import read_assumptions
 from loopmend.case.drafting import find_case_restoration
-from loopmend.case.order_load import find_order_amps, find_order_load
+from loopmend.case.order_load import find_flow_settings, find_order_amps, find_order_load
 from loopmend.case.requests import DraftOrder
 from loopmend.case.settings import Settings
 from loopmend.errors import DataError, Finding, OrderError
@@ -169,11 +169,12 @@ def travel_between(circuit: Circuit, times: CrewTimes) -> Travel:
 def _case_stages(
     case: LoadedCase, found: Sequence[Alternative], out_minutes: float, settings: Settings
 ) -> list[tuple[Stage, ...]]:
-    load = find_order_load(case.state, DraftOrder(purpose="restore", out_minutes=out_minutes))
+    request = DraftOrder(purpose="restore", out_minutes=out_minutes)
+    load, use = find_order_load(case.state, request), find_flow_settings(case.state, request)
     amps = find_order_amps(case.circuit, case.state, load)
     hazards = replace(hazards_of(case.known, case.state), find_amps=amps)
     pickup = Pickup(curve=settings.pickup, out_minutes=out_minutes, step_minutes=settings.switch_minutes)
-    return [find_stages(case.circuit, one.restoration, hazards, pickup, FlowSettings()) for one in found]
+    return [find_stages(case.circuit, one.restoration, hazards, pickup, use) for one in found]
 
 
 def find_stages(
