@@ -23,6 +23,12 @@ def show_headline(screen: CaseScreen, *, level: int, named: bool = True) -> None
         st.markdown(f"Second crew: {plain(screen.plan['second']['says'])}")
 
 
+def show_doubts(screen: CaseScreen) -> None:
+    """Show what is odd about the records: those that hardly go together, those that say nothing of the suspects."""
+    for note in screen.plan["notes"] if screen.plan else ():
+        st.warning(plain(note[:1].upper() + note[1:] + "."))
+
+
 def show_cautions(screen: CaseScreen) -> None:
     """Show the cautions that matter most, and all of them one tap away; none where nothing is done in the field."""
     todo = screen.todo

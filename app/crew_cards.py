@@ -10,7 +10,7 @@ import case_forms as forms
 import evidence_cards as tests
 import move_cards as moves
 import order_forms as orders
-from case_panels import show_headline
+from case_panels import show_doubts, show_headline
 from loopmend.workbench.screens import CaseScreen
 from session import plain
 from sign_card import show_held, show_notice, sign_form, stop_form
@@ -51,9 +51,10 @@ _ANSWERS: dict[str, Callable[[CaseScreen], None]] = {
 
 
 def show_why(screen: CaseScreen) -> None:
-    """Show why this is due, below what is to be done."""
+    """Show why this is due, below what is to be done, and what is odd about the records."""
     if screen.todo.detail:
         st.caption(plain(screen.todo.detail))
+    show_doubts(screen)
 
 
 def other_results(screen: CaseScreen) -> None:

@@ -10,7 +10,7 @@ import case_forms as forms
 import evidence_cards as tests
 import move_cards as moves
 import order_forms as orders
-from case_panels import show_headline
+from case_panels import show_doubts, show_headline
 from loopmend.workbench.screens import CaseScreen
 from session import plain, show_reasons
 from settings_form import settings_form
@@ -22,6 +22,7 @@ def show_due(screen: CaseScreen) -> None:
     """Show what is due, why, and what answers it."""
     todo = screen.todo
     show_notice(screen)
+    show_doubts(screen)
     with st.container(border=True, key="due"):
         show_headline(screen, level=4)
         if todo.detail and todo.kind != "check records":

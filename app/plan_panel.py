@@ -46,6 +46,8 @@ def show_plan(screen: CaseScreen) -> None:
     with st.expander("All moves, and what simpler ways would take"):
         _show_moves([(o["says"], o) for o in plan["options"]])
         _show_moves([(PLAN_NAMES[name], other) for name, other in plan["compared_with"].items()])
+        if plan["compared_note"]:
+            st.caption(plain(f"Not like for like: {plan['compared_note']}."))
 
 
 def _suspects(plan: dict[str, Any]) -> None:

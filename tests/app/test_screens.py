@@ -280,6 +280,19 @@ def test_records_that_disagree_are_shown_and_one_is_withdrawn(desk: Desk, show: 
     assert "Declare the fault on S3" in words(at)
 
 
+def test_doubtful_records_that_hardly_go_together_are_told_at_the_desk_and_in_the_field(desk: Desk, show: Show) -> None:
+    case_id = open_case(desk, assumptions={})
+    submit(desk, case_id, hipot("good", "S2", "S3"), actor="J. Orme")
+    for screen in ("dispatcher", "crew"):
+        assert "hardly go together" not in words(show(screen))
+    submit(desk, case_id, hipot("breakdown", "S3"), actor="J. Orme")
+    for screen in ("dispatcher", "crew"):
+        shown = words(show(screen))
+        assert "These records hardly go together: hipot test of S2, S3: good; hipot test of S3: breakdown" in shown
+        assert "#### Dispatcher: Records disagree" not in shown  # nothing is stopped for it
+    assert "Not like for like: the simpler ways are reckoned as if every test were true" in words(show())
+
+
 def test_a_case_is_opened_by_form_and_shown_at_once(desk: Desk, show: Show) -> None:
     at = show()
     at.multiselect(key="new-operated").set_value(["R1"])

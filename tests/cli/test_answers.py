@@ -9,6 +9,7 @@ import pytest
 from scipy.stats import poisson
 
 from cli.terminal import CASE, READINGS, SAMPLE, ask, hipot, run, write_case, write_loop
+from loopmend.cli.render import plan_text
 
 MINUTES = {
     "start": {"E1": 2.0, "E2": 3.0, "E3": 4.0},
@@ -90,6 +91,32 @@ def test_plan_of_the_sample_sums_to_one() -> None:
     assert all(one >= other - EXACT for one, other in pairwise(shares))  # alike to the last digit is a tie
     assert {suspect["kind"] for suspect in plan["suspects"]} == {"span", "enclosure"}
     assert plan["exact"] is False  # doubtful tests: the answer must not claim a proof
+
+
+@pytest.mark.parametrize(("sensitivity", "specificity"), [(0, 1), (1, 0), (0, 0), (0.3, 0.5)])
+def test_a_test_that_tells_nothing_as_stated_is_named(
+    loop: Path, tmp_path: Path, sensitivity: float, specificity: float
+) -> None:
+    stated = {"sensitivity": sensitivity, "specificity": specificity}
+    case = write_case(tmp_path / "case.json", accuracy={"hipot": stated}, evidence=[])
+    (note,) = [note for note in ask("plan", loop, "--case", case)["notes"] if note.startswith("hipot")]
+    assert f"sensitivity of {sensitivity:g} and a specificity of {specificity:g}" in note
+    case = write_case(tmp_path / "case.json", accuracy={"hipot": {"sensitivity": 1, "specificity": 1}})
+    assert ask("plan", loop, "--case", case)["notes"] == []
+
+
+def test_simpler_ways_are_not_passed_off_as_better_than_a_plan_that_weighs_wrong_answers(
+    loop: Path, tmp_path: Path
+) -> None:
+    doubtful = write_case(tmp_path / "case.json", prior=ALIKE, minutes=MINUTES, faults="one_span")
+    document = ask("plan", loop, "--case", doubtful)
+    assert "as if every test were true" in document["compared_note"]
+    lines = plan_text(document).splitlines()
+    assert lines[next(n for n, line in enumerate(lines) if line.startswith("  walk:")) + 1].startswith("  (the simpler")
+    trusted = write_case(tmp_path / "case.json", prior=ALIKE, minutes=MINUTES, accuracy="perfect", faults="one_span")
+    document = ask("plan", loop, "--case", trusted)
+    assert document["compared_note"] == ""  # like for like
+    assert "simpler" not in plan_text(document)
 
 
 def test_plan_says_when_a_record_names_a_span_that_is_alive(loop: Path, tmp_path: Path) -> None:

@@ -58,6 +58,7 @@ def plan_text(document: dict[str, Any]) -> str:
             f"  {name.replace('_', ' ')}: {_minutes(other['expected_crew_minutes'])} crew min, "
             f"{_minutes(other['expected_customer_minutes'])} customer min"
         )
+    lines += [f"  ({document['compared_note']})"] if document.get("compared_note") else []
     lines += [f"note: {note}" for note in document.get("notes", [])]
     return "\n".join([*lines, ADVICE])
 

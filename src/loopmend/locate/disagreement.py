@@ -14,9 +14,10 @@ from loopmend.locate.likelihood import build_factors
 from loopmend.locate.observations import PERFECT, Accuracy, IndicatorReading, Observation
 from loopmend.locate.priors import Prior
 
-UNLIKELY = 1e-3
+UNLIKELY = 0.05
 """Records disagree where the hypothesis that explains them best gives them less than this part of what each would have
-where it says the truth. A setting of ours, without a source."""
+where it says the truth. A setting of ours, without a source: a good and a bad test of the same span by a method that
+misses 3 % must be told, one indicator that failed to trip (10 %) need not."""
 
 
 def find_disagreement(

@@ -35,6 +35,12 @@ from loopmend.workbench.methods_here import file_ways_to_test
 from loopmend.workbench.move_words import move_document
 from loopmend.workbench.ways import WaysAsked, file_ways
 
+OPTIMISTIC = (
+    "the simpler ways are reckoned as if every test were true and one span faulted: what a wrong answer costs is in "
+    "the plan's figures and not in theirs, so they look better than they are"
+)
+"""What to know about the simpler ways beside a plan that weighs wrong answers."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoadStudy:
@@ -118,7 +124,8 @@ def plan_document(
             }
             for name, figures in found.compared_with.items()
         },
-        "notes": _notes(dead, assumptions) + _stray(dead, records) + _doubts(posterior),
+        "compared_note": OPTIMISTIC if found.hedged else "",
+        "notes": _notes(dead, assumptions) + _worthless(assumptions) + _stray(dead, records) + _doubts(posterior),
     }
 
 
@@ -152,6 +159,16 @@ def _notes(dead: DeadPart, assumptions: Assumptions) -> list[str]:
         return []
     unnamed = [span for span in dead.spans if span not in assumptions.prior]
     return [f"the prior does not name {', '.join(unnamed)}: they weigh 0"] if unnamed else []
+
+
+def _worthless(assumptions: Assumptions) -> list[str]:
+    """Say which methods would tell nothing as the case states their accuracy: most likely a slip."""
+    return [
+        f"{name}: a sensitivity of {method.sensitivity:g} and a specificity of {method.specificity:g} add up to no "
+        "more than 1, so such a test tells nothing, or the opposite of what it says; a slip?"
+        for name, method in sorted((assumptions.accuracy.methods or {}).items())
+        if method.sensitivity + method.specificity <= 1.0
+    ]
 
 
 def _stray(dead: DeadPart, records: Sequence[Mapping[str, Any]]) -> list[str]:

@@ -181,7 +181,9 @@ def load_case_screen(desk: Desk, case_id: str, *, unit: LengthUnit = "ft") -> Ca
         contradiction=tuple(str(finding) for finding in found.contradiction),
         plan=None
         if plan is None or found.posterior is None
-        else plan_document(found.dead, found.posterior, plan, found.assumptions),
+        else plan_document(
+            found.dead, found.posterior, plan, found.assumptions, [r.document for r in state.live_evidence]
+        ),
         todo=find_todo(circuit, state, plan, found, hindrance),
         evidence=state.evidence,
         standing=tuple((r.evidence_id, f"{r.evidence_id}: {say_evidence(r.document)}") for r in state.live_evidence),
