@@ -204,6 +204,7 @@ def test_an_order_is_drafted_approved_and_signed_step_by_step(started: dict[str,
     assert (step["done_by"], step["confirmed_by"]) == ("J. Orme", "T. Vance")
     assert signed["orders"][0]["due_step"] == 2
     assert signed["orders"][0]["approved_by"] == "M. Sorley"
+    assert signed["orders"][0]["reckoned_with"] == {"demand": 1.0, "power_factor": 0.9, "pickup_factor": 1.0}
     refuse("case", "sign", "C-0001", "O1", "1", *BY)
     refuse("case", "switch", "C-0001", "S3", "from", "open", *BY)
     refuse("case", "close", "C-0001", "--note", "enough", *BY)

@@ -107,8 +107,15 @@ def _have_been_out(circuit: Circuit, state: CaseState) -> Bools:
 
 
 def say_order_load(load: Reckoned) -> tuple[str, ...]:
-    """Say what an order is reckoned with where it is not the usual: for its remarks."""
-    if load.pickup_factor <= 1.0:
-        return ()
-    factor = f"{load.pickup_factor:.3g}"
-    return (f"what an elbow may break is judged with {factor} times the load of those who have been out",)
+    """Say what an order is reckoned with where it is not the usual: for its remarks, which who approves it reads."""
+    said = []
+    usual = OrderLoad()
+    if (load.demand, load.power_factor) != (usual.demand, usual.power_factor):
+        said.append(
+            f"reckoned at {load.demand:g} of installed kVA and power factor {load.power_factor:g} where no load is "
+            "metered: measure before an elbow is opened under load"
+        )
+    if load.pickup_factor > 1.0:
+        factor = f"{load.pickup_factor:.3g}"
+        said.append(f"what an elbow may break is judged with {factor} times the load of those who have been out")
+    return tuple(said)

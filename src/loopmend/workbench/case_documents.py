@@ -129,6 +129,11 @@ def _order_document(case: LoadedCase, order: Order) -> dict[str, Any]:
         "status": order.status,
         "drafted_by": order.drafted_by,
         "approved_by": order.approved_by,
+        "reckoned_with": {
+            "demand": order.demand,
+            "power_factor": order.power_factor,
+            "pickup_factor": order.pickup_factor,
+        },
         "stopped": order.stopped,
         "stopped_at": order.stopped_at,
         "stopped_by": order.stopped_by,
