@@ -120,6 +120,15 @@ def test_the_settings_of_the_case_count_where_the_request_says_nothing() -> None
     assert [move for move in moves(drafted) if move[0] == "open"] == [("open", "S4")]
 
 
+def test_an_elbow_moved_by_hand_is_judged_by_the_load_of_the_case() -> None:
+    """Outside any order, E3 on R2 over S4: 278 A at full load, 139 A at half."""
+    by_hand = rq.SwitchEnd(span="S4", end="to", state="open", by="J. Orme")
+    assert problems(REPAIRED, by_hand) == ["above rating"]
+    light = ask(REPAIRED, rq.ChangeAssumptions(assumptions={"settings": {"demand": 0.5}}))
+    (moved,) = decide(KNOWN, light, by_hand)
+    assert moved == ev.EndSwitched(span="S4", end="to", state="open", reason="")
+
+
 def test_the_settings_of_the_case_reach_the_restoration() -> None:
     """E3 on 278 A: with the cable of S4 limited to 200 A it stays out at full load, and comes back at half."""
     spans = [replace(HEAVY.span(name), ampacity_a=200.0 if name == "S4" else 1000.0) for name in HEAVY.spans.span_id]

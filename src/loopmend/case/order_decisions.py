@@ -9,7 +9,7 @@ from loopmend.case import requests as rq
 from loopmend.case.assessment import Knowledge, hazards_of
 from loopmend.case.drafting import draft_order
 from loopmend.case.gates import ground_reminders
-from loopmend.case.order_load import find_order_amps, find_order_load, say_order_load
+from loopmend.case.order_load import find_case_load, find_order_amps, find_order_load, say_order_load
 from loopmend.case.signing import hazards_in_order, require_order
 from loopmend.case.state import CaseState, is_grounded
 from loopmend.errors import Finding, OrderError
@@ -54,7 +54,8 @@ def switch_end(known: Knowledge, state: CaseState, request: rq.SwitchEnd) -> tup
         end=end,
         by=request.by,
     )
-    apply_guarded(known.circuit, state.now, step, hazards_of(known, state), state.standing)
+    amps = find_order_amps(known.circuit, state, find_case_load(state))
+    apply_guarded(known.circuit, state.now, step, replace(hazards_of(known, state), find_amps=amps), state.standing)
     return (ev.EndSwitched(span=request.span, end=request.end, state=request.state, reason=request.reason),)
 
 

@@ -77,6 +77,12 @@ def find_order_load(state: CaseState, request: DraftOrder) -> OrderLoad:
     return OrderLoad(demand=use.demand, power_factor=use.power_factor, pickup_factor=factor)
 
 
+def find_case_load(state: CaseState) -> OrderLoad:
+    """Find the load that an elbow moved outside an order is judged with: that of the case's settings."""
+    use = read_settings(state.assumptions.get("settings") or {})
+    return OrderLoad(demand=use.demand, power_factor=use.power_factor)
+
+
 def find_flow_settings(state: CaseState, request: DraftOrder) -> FlowSettings:
     """Find what a restoration is reckoned with: as the request says, else as the settings of the case do."""
     use = read_settings(state.assumptions.get("settings") or {})
