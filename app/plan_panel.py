@@ -102,27 +102,28 @@ def _trade(screen: CaseScreen) -> None:
         show_reasons([str(finding) for finding in error.findings], headline="The trade cannot be reckoned.")
         return
     if not rows:
-        st.caption("Nothing is traded here: no closing is in question.")
+        st.caption("Nothing is traded here: no closing is in question, or two faults are likelier than one.")
         return
     st.table(
         {
-            "A blown fuse is worth": [_chosen(row, _worth(row["fuse_worth"])) for row in rows],
+            "A blown fuse is worth (min)": [_chosen(row, _worth(row)) for row in rows],
             "Customer min": [_chosen(row, f"{row['expected_customer_minutes']:,.0f}") for row in rows],
             "Crew min": [_chosen(row, f"{row['expected_crew_minutes']:.1f}") for row in rows],
             "Closing onto a fault": [_chosen(row, percent_text(row["p_closing_onto_fault"])) for row in rows],
-            "": ["in force" if row["chosen"] else "" for row in rows],
         },
         hide_index=True,
         border="horizontal",
     )
     st.caption(
         "Expected from now on, by what avoiding a blown fuse is worth in customer-minutes beyond the outage: a setting "
-        "of the company, see what the plan is reckoned with."
+        "of the company, see what the plan is reckoned with. Each row begins with its best test or closing and reads "
+        "no indicator, so its minutes are not those of a plan that reads one."
     )
 
 
-def _worth(worth: float | None) -> str:
-    return "closing nothing" if worth is None else f"{worth:,.0f} customer min"
+def _worth(row: dict[str, Any]) -> str:
+    worth = "closing nothing" if row["fuse_worth"] is None else f"{row['fuse_worth']:,.0f}"
+    return f"{worth}, in force" if row["chosen"] else worth
 
 
 def _chosen(row: dict[str, Any], text: str) -> str:

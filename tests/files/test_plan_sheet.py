@@ -287,3 +287,12 @@ def test_a_sign_that_cannot_be_printed_becomes_its_number() -> None:
     assert "[U+6771]" in pdf_words(sheet)
     assert REPLACED in pdf_words(sheet)
     assert REPLACED not in usual_words()[0]
+
+
+def test_a_caution_of_very_many_places_does_not_list_them() -> None:
+    # Every third of 90 places: 3, 6, 9 ... would fill two lines under each caution.
+    many = tuple(place(n, 0, "E2", on(1, "bad"), on(2), cautions=(1,) if n % 3 else (1, 2)) for n in range(1, 91))
+    lines = replace(make_sheet(), places=many, cautions=("Two people.", "Drain.")).caution_lines()
+    assert lines == ["1. Two people. (every place)", "2. Drain. (wherever a place names it)"]
+    few = replace(make_sheet(), places=many[:9], cautions=("Two people.", "Drain.")).caution_lines()
+    assert few[1] == "2. Drain. (no. 3, 6, 9)"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 
@@ -15,6 +16,8 @@ SHARES = (0.065, 0.17, 0.335, 0.43)
 
 PLAN_LEGEND = LEGEND.replace("step of this order", "number of a place in this plan, the first three at each")
 SHOWN_NUMBERS = 3
+LONGEST_LIST = 60
+"""Letters of a list of numbers that is still read: about half a line on paper."""
 """Numbers drawn at one enclosure of the one-line: more would run into its neighbour."""
 
 ACTION_WORDS = {
@@ -191,6 +194,12 @@ class PlanSheet:
         lines = []
         for number, text in enumerate(self.cautions, start=1):
             places = [place.n for place in self.rows() if number in place.cautions]
-            told = "every place" if len(places) == len(self.rows()) else f"no. {ranges(places)}"
-            lines.append(f"{number}. {text} ({told})")
+            lines.append(f"{number}. {text} ({self._where(places)})")
         return lines
+
+    def _where(self, places: Sequence[int]) -> str:
+        """Say at which places a caution holds; a long list helps nobody, and each place names its own."""
+        if len(places) == len(self.rows()):
+            return "every place"
+        listed = ranges(places)
+        return f"no. {listed}" if len(listed) <= LONGEST_LIST else "wherever a place names it"
