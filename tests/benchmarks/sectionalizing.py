@@ -261,9 +261,9 @@ def planned(
 
 @dataclass
 class Notes:
-    """What a policy keeps of what it was told: last answers, and every test and closing as spans and outcome."""
+    """What a policy keeps of what it was told: answers, and every test and closing as spans and outcome."""
 
-    answers: dict[tuple[int, Side], bool] = field(default_factory=dict)
+    answers: dict[tuple[int, Side], tuple[bool, ...]] = field(default_factory=dict)
     proofs: list[tuple[frozenset[str], bool]] = field(default_factory=list)
     energized: list[frozenset[str]] = field(default_factory=list)
 
@@ -290,7 +290,7 @@ def follow_plan(
         stand = Stand(
             world.way()[a : b + 1],
             None if world.parked is None else world.parked - a,
-            {(cut - a, side): (bad,) for (cut, side), bad in notes.answers.items() if a < cut < b},
+            {(cut - a, side): given for (cut, side), given in notes.answers.items() if a < cut < b},
             notes.permit(a, b, closing, most),
         )
         act = _next_act(world, line, belief, doubt, stand, unread)
@@ -313,16 +313,16 @@ def _do(world: World, act: Act, belief: Belief, doubt: Doubt, notes: Notes, unre
     under = frozenset(str(k) for k in range(a + span[0], a + span[1]))
     if act.kind == "test":
         bad = world.test(cut + a, act.side)
-        old = notes.answers.get((cut + a, act.side))
+        old = notes.answers.get((cut + a, act.side), ())
         hit, miss = doubt.sensitivity, 1 - doubt.specificity
-        if old is not None:
-            hit = doubt.repeat_share * old + (1 - doubt.repeat_share) * hit
-            miss = doubt.repeat_share * old + (1 - doubt.repeat_share) * miss
-        notes.answers[cut + a, act.side] = bad
+        if old:
+            hit = doubt.repeat_share * old[-1] + (1 - doubt.repeat_share) * hit
+            miss = doubt.repeat_share * old[-1] + (1 - doubt.repeat_share) * miss
+        notes.answers[cut + a, act.side] = (*old, bad)
         notes.proofs.append((under, bad))
         return belief.see(*span, hit if bad else 1 - hit, miss if bad else 1 - miss)
     held = world.close(cut + a, act.side)
-    notes.answers = {key: bad for key, bad in notes.answers.items() if key[1] != act.side}
+    notes.answers = {key: given for key, given in notes.answers.items() if key[1] != act.side}
     notes.proofs.append((under, not held))
     notes.energized.append(under)
     return belief.see(*span, 1 - doubt.held_sensitivity if held else doubt.held_sensitivity, float(held))
@@ -447,6 +447,9 @@ def main() -> None:
         policies["plan"] = planned(believed, 0.05)
         policies["plan, no indicators"] = planned(believed, 0.05, indicators=False)
         policies["plan, tested closings"] = planned(believed, 0.05, closing="after_test", most=2)
+        policies["plan, tested closings, no indicators"] = planned(
+            believed, 0.05, closing="after_test", most=2, indicators=False
+        )
     show(run(policies, setting, args.cases, args.seed))
 
 

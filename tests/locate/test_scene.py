@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -13,14 +14,14 @@ from locate.circuits import loop
 from loopmend.locate.build import build_model
 from loopmend.locate.dead import find_dead_part
 from loopmend.locate.layout import lay_out_chain
-from loopmend.locate.line import Doubt, Line, crew_first, look_ahead
+from loopmend.locate.line import CREW_FIRST, Doubt, Line, crew_first, look_ahead
 from loopmend.locate.model import SearchModel
 from loopmend.locate.observations import Accuracy, CrewTimes, MethodAccuracy, TestResult
 from loopmend.locate.posterior import Suspect, find_posterior
 from loopmend.locate.priors import build_prior
 from loopmend.locate.proofs import permit_all
 from loopmend.locate.region_outlook import OutlookTooLargeError, RegionOutlook
-from loopmend.locate.scene import Scene, bits_told, p_bad_of, price_acts
+from loopmend.locate.scene import Scene, bits_told, find_stale, p_bad_of, price_acts
 from loopmend.network.positions import normal_positions
 
 
@@ -50,19 +51,19 @@ def test_the_next_good_answer_is_foretold_as_the_posterior_reckons_it(
 
 def test_with_a_full_copy_a_repetition_tells_nothing() -> None:
     p_bad = p_bad_of(Doubt(repeat_share=1.0), 1, [(0, 0, [True])])
-    assert p_bad[0, :, 0] == pytest.approx([1.0, 1.0, 1.0], abs=1e-12)
-    assert bits_told(np.array([[0.5], [0.5], [0.0]]), p_bad[0]) == pytest.approx([0.0], abs=1e-9)
+    assert p_bad[0, :, 0] == pytest.approx([1.0, 1.0, 1.0, 1.0], abs=1e-12)
+    assert bits_told(np.array([[0.5], [0.5], [0.0], [0.0]]), p_bad[0]) == pytest.approx([0.0], abs=1e-9)
 
 
 @pytest.mark.published("C. E. Shannon, A mathematical theory of communication, 1948, section 12", from_memory=True)
 def test_a_symmetric_test_tells_one_bit_less_the_entropy_of_its_error() -> None:
     # Capacity of the binary symmetric channel with error 0.11: 1 - H(0.11) = 0.5 bit, to two digits.
     doubt = Doubt(sensitivity=0.89, specificity=0.89)
-    told = bits_told(np.array([[0.5], [0.5], [0.0]]), p_bad_of(doubt, 1, [])[0])
+    told = bits_told(np.array([[0.5], [0.5], [0.0], [0.0]]), p_bad_of(doubt, 1, [])[0])
     assert told[0] == pytest.approx(0.5, abs=0.001)  # H(0.11) is 0.49992
 
 
-def scene_of(doubt: Doubt, sides: tuple[float, float, float], out: float = 10.0) -> Scene:
+def scene_of(doubt: Doubt, sides: tuple[float, float, float], out: float = 10.0, gone: float = 0.0) -> Scene:
     one = np.array([1.0])
     return Scene(
         doubt=doubt,
@@ -78,39 +79,46 @@ def scene_of(doubt: Doubt, sides: tuple[float, float, float], out: float = 10.0)
         permit=permit_all(0),
         tails=np.array([[[50.0], [60.0], [110.0]]] * 4) * np.array([1.0, 0.1, 0.5, 0.0])[:, None, None],
         later=np.full(4, np.inf),
+        gone=gone,
     )
 
 
+GONE = 2
+"""The class of a fault that has burned clear, beside near (0) and far (1)."""
+
+
 @settings(max_examples=40, deadline=None)
-@given(st.floats(0.05, 0.95), st.floats(0.5, 1.0), st.floats(0.5, 1.0), st.floats(0.0, 5000.0))
+@given(st.floats(0.05, 0.95), st.floats(0.5, 1.0), st.floats(0.5, 1.0), st.floats(0.0, 5000.0), st.floats(0.0, 0.9))
 def test_the_price_of_a_test_is_that_of_the_best_rule_for_its_answers(
-    near: float, sensitivity: float, specificity: float, fuse_worth: float
+    near: float, sensitivity: float, specificity: float, fuse_worth: float, gone: float
 ) -> None:
     # By enumeration: after either answer close near, close far, or test the other side and then close one of them by
-    # its answer; the best of all such rules.
+    # its answer; the best of all such rules. A fault that is gone is seen by nothing, and the search goes on for one
+    # on the side that was not closed.
     doubt = Doubt(sensitivity=sensitivity, specificity=specificity, fuse_worth=fuse_worth)
-    scene = scene_of(doubt, (near, 1.0 - near, 0.0))
+    scene = scene_of(doubt, (near, 1.0 - near, 0.0), gone=gone)
     worth = 10.0 + doubt.crew_worth
 
     def close(side: int, fault: int) -> float:
         blown = 1.0 if side == fault else 0.0
         fuse = blown * (doubt.fuse_minutes * (10.0 + (7.0, 9.0)[side] + doubt.crew_worth) + doubt.blown_worth)
-        return (1.0 + blown) * ((40.0, 30.0)[side] + doubt.crew_worth * (4.0, 3.0)[side]) + fuse + (50.0, 60.0)[fault]
+        switching = [40.0 + doubt.crew_worth * 4.0, 30.0 + doubt.crew_worth * 3.0]
+        return switching[side] + blown * switching[1 - side] + fuse + (50.0, 60.0)[1 - side if fault == GONE else fault]
 
     def p_bad(side: int, fault: int) -> float:
         return sensitivity if side == fault else 1.0 - specificity
 
-    def after(weights: tuple[float, float]) -> float:
+    def after(weights: tuple[float, ...]) -> float:
         return min(sum(w * close(side, fault) for fault, w in enumerate(weights)) for side in (0, 1))
 
-    p = (near, 1.0 - near)
+    p = (near * (1.0 - gone), (1.0 - near) * (1.0 - gone), gone)
     expected = 10.0 * worth
     for bad in (True, False):
-        left = tuple(p[f] * (p_bad(0, f) if bad else 1.0 - p_bad(0, f)) for f in (0, 1))
+        left = tuple(p[f] * (p_bad(0, f) if bad else 1.0 - p_bad(0, f)) for f in range(3))
         again = sum(left) * doubt.again_minutes * worth
         for other in (True, False):
-            again += after(tuple(left[f] * (p_bad(1, f) if other else 1.0 - p_bad(1, f)) for f in (0, 1)))  # type: ignore[arg-type]
-        expected += min(after(left), again)  # type: ignore[arg-type]
+            again += after(tuple(left[f] * (p_bad(1, f) if other else 1.0 - p_bad(1, f)) for f in range(3)))
+        expected += min(after(left), again)
     priced = {(kind, side): spent for kind, side, spent, _ in price_acts(scene, np.zeros(1), np.zeros(1, dtype=bool))}
     assert priced["test", 0][0, 0] == pytest.approx(expected, rel=1e-9)
 
@@ -119,6 +127,37 @@ def test_a_closing_more_likely_than_not_to_blow_is_not_proposed() -> None:
     rows = price_acts(scene_of(Doubt(), (0.7, 0.3, 0.0)), np.zeros(1), np.zeros(1, dtype=bool))
     may = {(kind, side): bool(allowed[0]) for kind, side, _, allowed in rows}
     assert may == {("test", 0): True, ("close", 0): False, ("test", 1): True, ("close", 1): True}
+
+
+def test_a_fault_that_may_be_gone_makes_closing_less_of_a_risk() -> None:
+    for side in (0, 1):
+        scenes = [scene_of(Doubt(), (0.4, 0.6, 0.0), gone=gone) for gone in (0.0, 0.3, 0.9)]
+        fuses = [float(scene.close(side, scene.classes)[3, 0]) for scene in scenes]
+        assert fuses == pytest.approx([fuses[0], 0.7 * fuses[0], 0.1 * fuses[0]], rel=1e-12)
+    rows = price_acts(scene_of(Doubt(), (0.7, 0.3, 0.0), gone=0.6), np.zeros(1), np.zeros(1, dtype=bool))
+    assert {(kind, side) for kind, side, _, may in rows if may[0] and kind == "close"} == {("close", 0), ("close", 1)}
+
+
+def test_a_side_without_supply_that_holds_the_fault_still_leaves_the_other_one_to_be_closed() -> None:
+    """Far has no supply: taken for good in vain it costs one more split and the closing of near, 4 minutes and 40."""
+    scene = replace(scene_of(Doubt(), (0.0, 1.0, 0.0)), live=np.array([[True], [False]]))
+    _, crew, customer, fuses = scene.close(1, scene.classes)[:, 0].tolist()
+    assert fuses == 0.0
+    assert crew - 0.1 * 60.0 == pytest.approx(10.0 + 4.0)  # a tenth of the tail is its crew minutes
+    assert customer - 0.5 * 60.0 == pytest.approx(10.0 * 10.0 + 40.0)
+
+
+def test_the_same_test_is_not_put_a_third_time_while_another_one_tells_something() -> None:
+    assert find_stale(2, [(0, 0, [True, True]), (1, 1, [True, False])]).tolist() == [[True, False], [False, False]]
+    assert find_stale(1, [(0, 1, [True, False, True])]).tolist() == [[False], [True]]
+    scene = replace(scene_of(Doubt(), (0.5, 0.5, 0.0)), stale=np.array([[True], [False]]))
+
+    def asked(scene: Scene) -> set[int]:
+        rows = price_acts(scene, np.zeros(1), np.zeros(1, dtype=bool))
+        return {side for kind, side, _, may in rows if kind == "test" and may[0]}
+
+    assert asked(scene) == {1}
+    assert asked(replace(scene, testable=np.array([[True], [False]]))) == {0}
 
 
 # --- what remains on parts ---------------------------------------------------------------------------------------
@@ -182,4 +221,6 @@ def test_crew_first_ranks_crew_minutes_and_keeps_the_proportion() -> None:
     doubt = Doubt(crew_worth=15.0, fuse_worth=3000.0)
     first = crew_first(doubt)
     assert first.fuse_worth / first.crew_worth == pytest.approx(doubt.fuse_worth / doubt.crew_worth, rel=1e-12)
-    assert crew_first(Doubt(crew_worth=0.0)).fuse_worth == pytest.approx(3000.0 / 15.0 * first.crew_worth, rel=1e-12)
+    assert crew_first(Doubt(crew_worth=0.0)).fuse_worth == pytest.approx(
+        3000.0 / Doubt().crew_worth * CREW_FIRST, rel=1e-12
+    )

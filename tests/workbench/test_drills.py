@@ -173,7 +173,7 @@ def test_what_it_looks_like_is_recorded_with_its_readings(desk: Desk) -> None:
 def test_indicators_and_closings_are_answered_and_recorded(desk: Desk) -> None:
     case_id = start(desk)
     seen = read_indicator(desk, case_id, "S2", "from", actor="J. Orme", at="E1", record=True)
-    held = energize(desk, case_id, ["S1"], actor="J. Orme", at="R1", record=True)
+    held = energize(desk, case_id, AskedTest(spans=("S1",), method="energize"), actor="J. Orme", at="R1", record=True)
     assert (seen["recorded"], held["recorded"]) == ("V1", "V2")
     first, second = load_case(desk, case_id).state.evidence
     assert first.document["state"] == seen["looks_like"]

@@ -16,10 +16,11 @@ from loopmend.case.planning import plan_next
 from loopmend.errors import EvidenceError
 from loopmend.locate.build import build_model
 from loopmend.locate.dead import DeadPart
+from loopmend.locate.model import SearchModel
 from loopmend.locate.moves import Move
 from loopmend.locate.observations import CrewTimes, Energized, IndicatorReading, Observation, TestResult
 from loopmend.locate.policy import suspect_ids
-from loopmend.locate.posterior import Suspect
+from loopmend.locate.posterior import Posterior, Suspect
 from loopmend.locate.rules import half_split
 from loopmend.network.graph import Circuit
 
@@ -70,34 +71,89 @@ def is_right(circuit: Circuit, dead: DeadPart, hidden: HiddenFault, declared: Se
 def half_split_path(
     known: Knowledge, dead: DeadPart, assumptions: Assumptions, hidden: HiddenFault, luck: Luck
 ) -> DrillPath:
-    """Follow half-splitting by count: every test is trusted, and what it proves comes back in place."""
+    """Follow half-splitting by count: every test is trusted, and what it proves comes back in place.
+
+    Under a rule that only what was tested is closed, a side is tested before it is unless every test is true; where
+    that is bad too, nothing is closed. After a blown fuse the fault is looked for where it blew, the other side closed
+    instead; where that blows as well, on both.
+    """
     circuit, times = known.circuit, assumptions.times
-    suspects = find_suspects(known, dead, assumptions, []).suspects
-    model = build_model(circuit, dead, suspects, times)
-    choose, region, position = half_split(model), model.whole, None
+    posterior = find_suspects(known, dead, assumptions, [])
+    model = build_model(circuit, dead, posterior.suspects, times)
     crew, there = (
         Crew(circuit=circuit, times=times, out=dead.customers_out),
         _Field(dead=dead, hidden=hidden, luck=luck),
     )
-    while not model.is_settled(region):
-        cut = choose(region, position)
-        parts = model.part(region, cut)
-        if parts is None:
-            break
-        at = model.places[cut.place]
-        asked = there.ask(suspect_ids(model, parts[0]), assumptions.settings.method)
-        bad = find_shown(hidden, asked, luck) is not None
-        crew.do("test", say_test(asked, bad=bad), at, model.split[cut.place])
-        region, position = parts[0 if bad else 1], cut.place
-        proven = suspect_ids(model, parts[1 if bad else 0])
-        _bring_back(crew, there, proven, at, assumptions, out=model.customers(region))
-    return crew.finish("Half-splitting", *_verdict(circuit, dead, hidden, suspect_ids(model, region)))
+    asks_first = not posterior.trusted and assumptions.settings.closing != "untested"
+    halving = _Halving(model=model, crew=crew, there=there, assumptions=assumptions, asks_first=asks_first)
+    return crew.finish("Half-splitting", *_verdict(circuit, dead, hidden, halving.search()))
+
+
+@dataclass(kw_only=True)
+class _Halving:
+    """Half-splitting under way: parts still to be searched, as cells of the model."""
+
+    model: SearchModel
+    crew: Crew
+    there: _Field
+    assumptions: Assumptions
+    asks_first: bool
+    position: int | None = None
+    parts: list[int] = field(default_factory=list)
+
+    def search(self) -> tuple[str, ...]:
+        """Narrow every part down to one item."""
+        found: list[str] = []
+        self.parts = [self.model.whole]
+        while self.parts:
+            region = self.parts[0]
+            if self.model.is_settled(region) or not self._split(region):
+                found += suspect_ids(self.model, self.parts.pop(0))
+        return tuple(dict.fromkeys(found))
+
+    def _split(self, region: int) -> bool:
+        """Split the first part once; whether there was a place to."""
+        model = self.model
+        cut = half_split(model)(region, self.position)
+        sides = model.part(region, cut)
+        if sides is None:
+            return False
+        at, self.position = model.places[cut.place], cut.place
+        bad = self._test(sides[0], at)
+        kept, good = sides if bad else sides[::-1]
+        self.parts[0] = kept
+        if bad and self.asks_first and self._test(good, at):
+            return True
+        if not self._close(good, at):
+            self.parts[0] = good
+            if not self._close(kept, at):
+                self.parts.insert(1, kept)
+        return True
+
+    def _test(self, side: int, at: str) -> bool:
+        method = self.assumptions.settings.method
+        asked = self.there.ask(suspect_ids(self.model, side), method)
+        bad = find_shown(self.there.hidden, asked, self.there.luck) is not None
+        minutes = self.crew.test_minutes(at, method) if self.crew.place == at else self._minutes(at)
+        self.crew.do("test", say_test(asked, bad=bad), at, minutes)
+        return bad
+
+    def _minutes(self, at: str) -> float:
+        return self.model.split[self.model.place_number[at]]
+
+    def _close(self, side: int, at: str) -> bool:
+        """Close a side; whether it held."""
+        left = 0
+        for part in self.parts:
+            left |= part
+        proven, out = suspect_ids(self.model, side), self.model.customers(left & ~side)
+        return _bring_back(self.crew, self.there, proven, at, self.assumptions, out=min(out, self.crew.out))
 
 
 def _bring_back(
     crew: Crew, there: _Field, proven: Sequence[str], at: str, assumptions: Assumptions, *, out: int
-) -> None:
-    """Switch in what was taken for good; where a fault lies on it after all, the fuse blows and nobody comes back."""
+) -> bool:
+    """Switch in what was taken for good, and say whether it held; if not, the fuse blows and nobody comes back."""
     held = answer_energized(there.hidden, there.ask(proven, "energize"), there.luck)
     crew.switch(
         f"Bring back what is proven{'' if held else ': did not hold, fuse blown'}", at, out=out if held else crew.out
@@ -105,6 +161,7 @@ def _bring_back(
     if not held:
         crew.fuses += 1
         crew.wait(assumptions.settings.fuse_minutes)
+    return held
 
 
 def _verdict(
@@ -158,8 +215,8 @@ def plan_path(
             return crew.finish(PLAN, *_verdict(circuit, dead, hidden, (likeliest.id,)), note=note)
         move = next((option for option in plan.options if _is_new(option, done)), None)
         if move is None:
-            items: tuple[str, ...] = (likeliest.id,)
-            note = "the plan would only repeat itself: its likeliest suspect is declared"
+            items = _likeliest(posterior)
+            note = "the plan would only repeat itself: what is likeliest is declared"
             return crew.finish(PLAN, *_verdict(circuit, dead, hidden, items), note=note)
         if move.action in ("isolate", "none"):
             items = move.under_test or tuple(dict.fromkeys(span for span, _ in move.park))
@@ -177,6 +234,14 @@ def plan_path(
             out = min(crew.out, _count_out(circuit, dead, left, times))
             _bring_back(crew, there, proven, move.at, assumptions, out=out)
     return crew.finish(PLAN, (), right=False, note=f"given up after {MOST_MOVES} moves")
+
+
+def _likeliest(posterior: Posterior) -> tuple[str, ...]:
+    """Take the likeliest hypothesis: one item, or the two of a pair."""
+    alone = int(posterior.single.argmax())
+    if posterior.pairs and posterior.pairs[0][2] > posterior.single[alone]:
+        return posterior.pairs[0][:2]
+    return (posterior.ids[alone],)
 
 
 PLAN = "The program's plan"

@@ -55,7 +55,7 @@ def build_hedge(
         closing=settings.closing,
         closings_at_most=settings.closings_at_most,
         energized=tuple((frozenset(seen.spans), seen.held) for seen in observations if isinstance(seen, Energized)),
-        equipment=_alive_equipment(observations),
+        equipment=_alive_equipment(dead, observations),
         parked=parked or _parked_for_last_test(dead, assumptions.times.crew_at, observations),
         answers=tuple(_answers(observations, settings.method).items()),
         proofs=tuple(_proofs(observations)),
@@ -105,10 +105,19 @@ def _answers(observations: Sequence[Observation], method: str) -> dict[frozenset
     return found
 
 
-def _alive_equipment(observations: Sequence[Observation]) -> frozenset[str]:
-    """Enclosures that the record names as energized with a stretch that held, when that was last tried."""
-    last = {name: seen.held for seen in observations if isinstance(seen, Energized) for name in seen.enclosures}
-    return frozenset(name for name, held in last.items() if held)
+def _alive_equipment(dead: DeadPart, observations: Sequence[Observation]) -> frozenset[str]:
+    """Enclosures that the record names as energized with a stretch that held, when that was last tried.
+
+    That of a source counts as named where a stretch from it held that nothing alive by then could have fed instead.
+    """
+    alive: set[str] = set()
+    for seen in observations:
+        if not isinstance(seen, Energized):
+            continue
+        lands = {name for span in seen.spans for (_, name), _ in dead.neighbours.get(("span", span), ())}
+        source = lands & set(dead.operated) if not alive & lands else set()
+        alive = alive | set(seen.enclosures) | source if seen.held else alive - set(seen.enclosures)
+    return frozenset(alive)
 
 
 def _proofs(observations: Sequence[Observation]) -> Iterator[tuple[frozenset[str], bool]]:

@@ -20,15 +20,17 @@ from loopmend.locate.ahead import ANSWERS, DID_NOT_HOLD, TELLS_NOTHING, Answer, 
 from loopmend.locate.ahead_proven import isolation
 from loopmend.locate.dead import DeadPart, Elbow
 from loopmend.locate.moves import Move
-from loopmend.locate.observations import Energized, IndicatorReading, Observation, TestResult
+from loopmend.locate.observations import BAD_VERDICTS, Energized, IndicatorReading, Observation, TestResult
 from loopmend.locate.posterior import Posterior
+from loopmend.locate.scene import SAME_AT_MOST
 from loopmend.network.assets import Floats
 
 DISAGREE = "these answers and the records cannot all be true"
 
 REPEATED = "the plan would only repeat what was done already"
-MOST_TIMES = {"split": 2, "energize": 1, "read": 1}
-"""How often the same is done on the same stretch before the dispatcher is called. A setting of ours."""
+MOST_TIMES = {"split": SAME_AT_MOST, "energize": 1, "read": 1}
+"""How often the same is done on the same stretch before the dispatcher is called; a test whose answers all agree once
+less. A setting of ours."""
 
 SAME = 1e-12
 """Two beliefs that differ by less than this tell nothing apart: rounding of sums of probabilities."""
@@ -199,7 +201,8 @@ def _times_made(now: Situation, move: Move) -> int:
         return sum(seen in same for seen in now.observations)
     tests = [(seen.spans, seen.enclosures, seen.method) for seen in same if isinstance(seen, TestResult)]
     made = [seen for seen in now.observations if isinstance(seen, TestResult)]
-    return sum((seen.spans, seen.enclosures, seen.method) in tests for seen in made)
+    answers = [seen.verdict in BAD_VERDICTS for seen in made if (seen.spans, seen.enclosures, seen.method) in tests]
+    return len(answers) + (len(set(answers)) == 1)
 
 
 def _outcomes(posterior: Posterior, after: Mapping[Answer, Situation]) -> tuple[Outcome, ...]:

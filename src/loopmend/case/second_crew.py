@@ -10,6 +10,7 @@ import numpy as np
 from loopmend.case.assessment import Knowledge
 from loopmend.case.assumptions import Assumptions
 from loopmend.case.planning import plan_next
+from loopmend.case.weighing import weigh_customers
 from loopmend.locate.build import build_model
 from loopmend.locate.dead import DeadPart
 from loopmend.locate.moves import Plan, TwoCrews
@@ -36,7 +37,8 @@ def plan_second(known: Knowledge, dead: DeadPart, assumptions: Assumptions, post
     if not where or not posterior.suspects:
         return None
     times = assumptions.times
-    model = build_model(known.circuit, dead, posterior.suspects, times, assumptions.restoration)
+    circuit, weighed = weigh_customers(known.circuit, dead, assumptions.settings.critical_weight)
+    model = build_model(circuit, weighed, posterior.suspects, times, assumptions.restoration)
     start = build_start_minutes(
         known.circuit, replace(times, start={}, crew_at=where), model.places, np.array(model.travel)
     )

@@ -115,6 +115,7 @@ def energized(
     spans: Spans,
     by: By,
     held: Annotated[bool, typer.Option("--held/--not-held", help="Whether the stretch stayed alive.")],
+    enclosure: Annotated[list[str] | None, typer.Option(help="Equipment made alive with it; repeatable.")] = None,
     at: At = "",
     note: Note = "",
     folder: Folder = None,
@@ -126,9 +127,10 @@ def energized(
 ) -> None:
     """Record that a stretch was energized, and whether it held.
 
-    Example: loopmend case energized C-0001 S-0101 S-0102 --held --by "J. Orme"
+    Equipment at an end of the stretch may have been left parked: name what was made alive too.
+    Example: loopmend case energized C-0001 S-0101 S-0102 --enclosure P-2201 --held --by "J. Orme"
     """
-    evidence = {"kind": "energized", "spans": spans, "held": held}
+    evidence = {"kind": "energized", "spans": spans, "held": held} | ({"enclosures": enclosure} if enclosure else {})
     request = requests.RecordEvidence(evidence=evidence, at_enclosure=at, note=note)
     submit(case_id, request, by, folder, store, version, command_id, as_json)
 

@@ -148,6 +148,7 @@ def energize(
     case_id: DrillId,
     spans: Spans,
     by: By,
+    enclosure: Annotated[list[str] | None, typer.Option(help="Equipment made alive with it; repeatable.")] = None,
     at: At = "",
     record: Record = False,  # noqa: FBT002 - an option of a command
     folder: Folder = None,
@@ -160,7 +161,8 @@ def energize(
     Example: loopmend drill energize D-0001 S-0101 --at R-101 --by "J. Orme"
     """
     desk = open_desk(folder, store)
-    document = drill_steps.energize(desk, case_id, spans, actor=by, at=at, record=record)
+    asked = AskedTest(spans=tuple(spans), method="energize", enclosures=tuple(enclosure or ()))
+    document = drill_steps.energize(desk, case_id, asked, actor=by, at=at, record=record)
     _answer(document, render_drill.answer_text, as_json=as_json)
 
 

@@ -14,8 +14,13 @@ import numpy as np
 
 from loopmend.locate.line import Doubt
 from loopmend.locate.proofs import Permit
-from loopmend.locate.scene import bits_told
+from loopmend.locate.scene import LEAST_BITS, bits_told
 from loopmend.network.assets import Bools, Floats, Ints
+
+METHOD_FOR_TWO = (
+    "heuristic for two faults, likelier now than one: a test by what it tells per minute, a closing by its worth; the "
+    "expected figures are a rough guess and count no fuse"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,12 +55,16 @@ class Pair:
         Minutes to close a side, customers that this brings back, customers whom a blown fuse puts out; shape (2, n).
     testable, closable
         Whether a side can be tested as a whole, and whether closing it makes sense; shape (2, n).
+    stale
+        Whether a test was made so often that another one tells more, shape (2, n).
     free
         Number of items of a side where neither of the two likely ones is among them, else 0; shape (2, n).
     p_likely
         Probability of the likely two.
     bits
         Entropy of the belief.
+    gone
+        Probability that the fault has burned clear; all others hold where it still shows.
     """
 
     doubt: Doubt
@@ -69,16 +78,22 @@ class Pair:
     at_risk: Floats
     testable: Bools
     closable: Bools
+    stale: Bools
     free: Ints
     p_likely: float
     bits: float
+    gone: float = 0.0
 
 
 def pick_for_two(scene: Pair, permit: Permit) -> Pick:
-    """Pick the next act where two faults are believed in; what may not be closed is tested before it is."""
+    """Pick the next act where two faults are believed in; what may not be closed is tested before it is.
+
+    The search ends where no test tells anything, or none is worth its minutes.
+    """
     doubt = scene.doubt
     rate = scene.out + doubt.crew_worth
-    told = np.where(scene.testable, np.stack([bits_told(scene.sides, scene.p_bad[side]) for side in (0, 1)]), 0.0)
+    told = np.stack([bits_told(scene.sides, scene.p_bad[side]) for side in (0, 1)])
+    told = np.where(scene.testable & ~scene.stale & (told >= LEAST_BITS), told, 0.0)
     per_minute = told / np.maximum(scene.minutes, 1e-9)
     side, cut = (int(k) for k in np.unravel_index(int(per_minute.argmax()), per_minute.shape))
     doubtful = (1.0 - scene.p_likely) * doubt.wrong_worth
@@ -104,7 +119,7 @@ def _worthwhile_closing(scene: Pair, remaining: float, permit: Permit) -> Pick |
     doubt, out = scene.doubt, scene.out
     best, found = 0.0, None
     for side in (0, 1):
-        risk = scene.sides[side] + scene.sides[2]
+        risk = (scene.sides[side] + scene.sides[2]) * (1.0 - scene.gone)
         fuse = doubt.fuse_minutes * (out + scene.at_risk[side] + doubt.crew_worth) + doubt.blown_worth
         spent = (scene.way + scene.close[side]) * (out + doubt.crew_worth)
         saved = (1.0 - risk) * scene.back[side] * remaining - spent - risk * fuse

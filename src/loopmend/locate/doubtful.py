@@ -16,7 +16,7 @@ import numpy as np
 from loopmend.locate.double import Pair, entropy_bits, pick_for_two
 from loopmend.locate.line import Belief, Doubt, Line, Outlook, look_ahead
 from loopmend.locate.proofs import Permit, permit_all
-from loopmend.locate.scene import Scene, p_bad_of, price_acts
+from loopmend.locate.scene import Scene, find_stale, p_bad_of, price_acts
 from loopmend.network.assets import Bools, Floats
 
 ActKind = Literal["test", "close", "read", "declare"]
@@ -68,6 +68,8 @@ class Stand:
         Which sides may be closed; None: any.
     testable
         Which sides can be tested, shape (2, n + 1), left sides first; None: any.
+    gone
+        Probability that the fault has burned clear and shows nowhere; the belief holds where it still shows.
     """
 
     way: Floats
@@ -75,6 +77,7 @@ class Stand:
     answers: Mapping[tuple[int, Side], Sequence[bool]]
     permit: Permit | None = None
     testable: Bools | None = None
+    gone: float = 0.0
 
 
 def rank_acts(line: Line, belief: Belief, doubt: Doubt, stand: Stand, *, detail: bool = True) -> tuple[Act, ...]:
@@ -130,7 +133,7 @@ def _act_for_two(line: Line, belief: Belief, doubt: Doubt, stand: Stand, parked:
         doubt=doubt,
         out=out,
         sides=belief.sides,
-        p_bad=_p_bad(line, doubt, stand),
+        p_bad=_p_bad(line, doubt, stand)[:, :3],
         minutes=np.where(parked, doubt.again_minutes, line.split) + stand.way,
         way=stand.way + np.where(parked, 0.0, np.maximum(line.split - doubt.again_minutes, 0.0)),
         close=np.stack([line.switch, line.switch]),
@@ -138,9 +141,11 @@ def _act_for_two(line: Line, belief: Belief, doubt: Doubt, stand: Stand, parked:
         at_risk=np.repeat([[line.at_risk[0, 0]], [line.at_risk[1, -1]]], n + 1, axis=1),
         testable=_testable(line, stand),
         closable=np.stack([inner & line.live[0], inner & line.live[1]]),
+        stale=find_stale(n + 1, _answers(stand)),
         free=np.where(np.stack([cuts <= likely[0], cuts > likely[-1]]), np.stack([cuts, n - cuts]), 0),
         p_likely=p,
         bits=entropy_bits(belief.single, belief.pair),
+        gone=stand.gone,
     )
     pick = pick_for_two(scene, stand.permit or permit_all(n))
     if pick.kind == "declare":
@@ -151,8 +156,11 @@ def _act_for_two(line: Line, belief: Belief, doubt: Doubt, stand: Stand, parked:
 
 
 def _p_bad(line: Line, doubt: Doubt, stand: Stand) -> Floats:
-    answers = [(cut, SIDES.index(side), given) for (cut, side), given in stand.answers.items()]
-    return p_bad_of(doubt, line.n_spans + 1, answers)
+    return p_bad_of(doubt, line.n_spans + 1, _answers(stand))
+
+
+def _answers(stand: Stand) -> list[tuple[int, int, Sequence[bool]]]:
+    return [(cut, SIDES.index(side), given) for (cut, side), given in stand.answers.items()]
 
 
 def _testable(line: Line, stand: Stand) -> Bools:
@@ -180,6 +188,8 @@ def _scene(line: Line, belief: Belief, doubt: Doubt, stand: Stand, outlook: Outl
         permit=permit,
         tails=_tails(belief, outlook),
         later=np.full(len(outlook.from_left), np.inf),
+        gone=stand.gone,
+        stale=find_stale(n + 1, _answers(stand)),
     )
     strict = not permit.now[:, 1:n].all()
     if strict:

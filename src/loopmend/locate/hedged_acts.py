@@ -29,11 +29,11 @@ def rank_acts_on_cuts(board: Board, widths: Sequence[int]) -> list[HedgedAct]:
         budget = BUDGET if width > 1 else 100 * BUDGET
         outlook = RegionOutlook(model, doubt, width, budget, _served(board), closes=board.closes)
         try:
-            tails = _tails(board, outlook)
+            tails, anew = _tails(board, outlook), _anew(board, outlook)
         except OutlookTooLargeError:
             continue
         break
-    scene = lay_scene(board, tails)
+    scene = lay_scene(board, tails, anew)
     way = np.array([model.start[cut.place] for cut in board.cuts])
     parked = np.array([board.hedge.parked in cut.elbows for cut in board.cuts])
     scene = replace(scene, later=scene.best_test(scene.split + way, again=True))
@@ -72,6 +72,13 @@ def act_on_cut(board: Board, kind: ActKind, cut: Cut, side: int, spent: Floats) 
 
 def _served(board: Board) -> float:
     return min((count for _, count in board.ends), default=0.0)
+
+
+def _anew(board: Board, outlook: RegionOutlook) -> Floats:
+    """What the whole still takes if nothing is closed yet, from the best place to begin, shape (4,)."""
+    whole = board.model.whole
+    places = sorted({cut.place for cut in board.cuts})
+    return np.array(min(outlook.best(whole, place) for place in places))
 
 
 def _tails(board: Board, outlook: RegionOutlook) -> Floats:

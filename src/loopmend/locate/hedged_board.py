@@ -30,6 +30,8 @@ class Board:
         Near and far cells of each cut.
     ends
         Live ends with the customers that they feed.
+    gone
+        Probability that the fault has burned clear; the others hold where it still shows.
     """
 
     model: SearchModel
@@ -39,6 +41,7 @@ class Board:
     cuts: tuple[Cut, ...]
     parts: tuple[tuple[int, int], ...]
     ends: tuple[tuple[int, float], ...]
+    gone: float
 
     @property
     def out(self) -> float:
@@ -52,7 +55,12 @@ class Board:
 
 
 def build_board(
-    model: SearchModel, hedge: Hedge, single: Floats, pair: Floats, ends: tuple[tuple[int, float], ...]
+    model: SearchModel,
+    hedge: Hedge,
+    single: Floats,
+    pair: Floats,
+    ends: tuple[tuple[int, float], ...],
+    gone: float,
 ) -> Board:
     """Choose the cuts worth working out: the most even ones, those around the likely items, those asked or parked."""
     asked = {spans for spans, _ in hedge.answers}
@@ -65,7 +73,7 @@ def build_board(
         or hedge.parked in cut.elbows
         or any(spans_of(model, side, hedge.alive) in asked for side in sides_of(model, cut))
     ]
-    return Board(model, hedge, single, pair, tuple(kept), tuple(sides_of(model, cut) for cut in kept), ends)
+    return Board(model, hedge, single, pair, tuple(kept), tuple(sides_of(model, cut) for cut in kept), ends, gone)
 
 
 def _around(model: SearchModel, likely: int) -> list[Cut]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from loopmend.locate.double import Pair, entropy_bits, pick_for_two
+from loopmend.locate.double import METHOD_FOR_TWO, Pair, entropy_bits, pick_for_two
 from loopmend.locate.hedge import Hedge, HedgedAct, HedgedMoves, served_by_ends, spans_of
 from loopmend.locate.hedged_acts import WIDTHS, act_on_cut, act_order, rank_acts_on_cuts
 from loopmend.locate.hedged_board import Board, build_board, find_likely, sides_of
@@ -30,9 +30,9 @@ def rank_on_cuts(circuit: Circuit, model: SearchModel, posterior: Posterior, hed
     if not model.cuts:
         return None
     single, pair = belief_of(model, posterior)
-    board = build_board(model, hedge, single, pair, tuple(served_by_ends(circuit, model)))
+    board = build_board(model, hedge, single, pair, tuple(served_by_ends(circuit, model)), posterior.gone)
     if 0.5 * float(pair.sum()) > 0.5:
-        return HedgedMoves(model, hedge, (_act_for_two(board),), METHOD)
+        return HedgedMoves(model, hedge, (_act_for_two(board),), METHOD_FOR_TWO)
     acts = rank_acts_on_cuts(board, WIDTHS)
     if not acts or not _may_bring_back(board):
         acts.append(_declaration(board, min((act.worth for act in acts), default=0.0)))
@@ -69,7 +69,7 @@ def _act_for_two(board: Board) -> HedgedAct:
     """Take the next act where two faults are more likely than one; its figures are a rough guess."""
     model, hedge, out = board.model, board.hedge, board.out
     likely, p = find_likely(board.single, board.pair)
-    scene = lay_scene(board, np.zeros((4, 3, len(board.cuts))))
+    scene = lay_scene(board, np.zeros((4, 3, len(board.cuts))), np.zeros(4))
     way = np.array([model.start[cut.place] for cut in board.cuts])
     parked = np.array([hedge.parked in cut.elbows for cut in board.cuts])
     again = hedge.doubt.again_minutes
@@ -79,7 +79,7 @@ def _act_for_two(board: Board) -> HedgedAct:
         doubt=hedge.doubt,
         out=out,
         sides=scene.sides,
-        p_bad=scene.p_bad,
+        p_bad=scene.p_bad[:, :3],
         minutes=np.where(parked, again, scene.split) + way,
         way=way + np.where(parked, 0.0, np.maximum(scene.split - again, 0.0)),
         close=scene.close_crew,
@@ -87,9 +87,11 @@ def _act_for_two(board: Board) -> HedgedAct:
         at_risk=scene.at_risk,
         testable=scene.testable,
         closable=scene.live & (back > 0.0),
+        stale=np.zeros_like(scene.live) if scene.stale is None else scene.stale,
         free=np.array(free),
         p_likely=p,
         bits=entropy_bits(board.single, np.triu(board.pair, k=1)),
+        gone=board.gone,
     )
     pick = pick_for_two(pair, scene.permit)
     if pick.kind == "declare":

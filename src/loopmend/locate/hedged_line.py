@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from loopmend.locate.double import METHOD_FOR_TWO
 from loopmend.locate.doubtful import SIDES, Act, Indicator, Side, Stand, rank_acts, rank_reads
 from loopmend.locate.hedge import Hedge, HedgedAct, HedgedMoves, served_by_ends, served_through
 from loopmend.locate.layout import ChainLayout, lay_out_chain
@@ -23,12 +24,13 @@ def rank_on_line(circuit: Circuit, model: SearchModel, posterior: Posterior, hed
     if layout is None or len(layout.order) < 2:
         return None
     line, belief = lay_line(circuit, model, layout, hedge), lay_belief(model, layout, posterior)
-    stand = _stand(model, layout, hedge)
+    stand = _stand(model, layout, hedge, posterior.gone)
     acts = list(rank_acts(line, belief, hedge.doubt, stand))
     if acts[0].kind != "declare":
         acts += rank_reads(line, belief, hedge.doubt, stand, _indicators(layout, hedge))
         acts.sort(key=lambda act: (round(act.worth, 9), act.cut, act.kind))
-    return HedgedMoves(model, hedge, tuple(_in_model(layout, stand, hedge, act) for act in acts), METHOD)
+    method = METHOD_FOR_TWO if float(belief.pair.sum()) > 0.5 else METHOD
+    return HedgedMoves(model, hedge, tuple(_in_model(layout, stand, hedge, act) for act in acts), method)
 
 
 def _in_model(layout: ChainLayout, stand: Stand, hedge: Hedge, act: Act) -> HedgedAct:
@@ -116,7 +118,7 @@ def belief_of(model: SearchModel, posterior: Posterior) -> tuple[Floats, Floats]
     return single / total, pair / total
 
 
-def _stand(model: SearchModel, layout: ChainLayout, hedge: Hedge) -> Stand:
+def _stand(model: SearchModel, layout: ChainLayout, hedge: Hedge, gone: float) -> Stand:
     n = len(layout.order)
     spans = model.dead.spans
     named = [spans[v] if v < len(spans) else "" for v in (model.cell_vertices[k] for k in layout.order)]
@@ -134,7 +136,7 @@ def _stand(model: SearchModel, layout: ChainLayout, hedge: Hedge) -> Stand:
                 answers[cut, SIDES[number]] = asked[tested]
     energized = [tried for tried, _ in hedge.energized]
     permit = find_permit(cells, hedge.proofs, energized, hedge.closing, hedge.closings_at_most)
-    return Stand(np.array(model.start)[_places(layout)], parked, answers, permit, testable)
+    return Stand(np.array(model.start)[_places(layout)], parked, answers, permit, testable, gone)
 
 
 def _indicators(layout: ChainLayout, hedge: Hedge) -> list[Indicator]:

@@ -96,7 +96,7 @@ def _close_at(model: SearchModel, act: HedgedAct) -> tuple[str, ...]:
 
 
 def _why(hedged: HedgedMoves, act: HedgedAct, rival: HedgedAct | None) -> str:
-    return f"{_what(hedged, act)}{_against(hedged, act, rival)}."
+    return f"{_what(hedged, act, better=rival is None or rival.worth >= act.worth)}{_against(hedged, act, rival)}."
 
 
 def _against(hedged: HedgedMoves, act: HedgedAct, rival: HedgedAct | None) -> str:
@@ -120,13 +120,14 @@ def _instead(hedged: HedgedMoves, rival: HedgedAct) -> str:
     return f"testing {side} at {at}" if rival.kind == "test" else f"energizing {side} at {at}"
 
 
-def _what(hedged: HedgedMoves, act: HedgedAct) -> str:
+def _what(hedged: HedgedMoves, act: HedgedAct, *, better: bool) -> str:
     model, cut = hedged.model, act.cut
     if cut is None:
         return "Declare"
     at = model.places[cut.place]
     if act.kind == "read":
-        return f"Read the indicator at {at} first: on average it saves more than the minutes it takes"
+        told = "on average it saves more than the minutes it takes"
+        return f"Read the indicator at {at} first{f': {told}' if better else ''}"
     which = _named(model, act.region)
     share = say_percent(model.mass(act.region))
     out = float(model.customers(model.whole))

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from loopmend.locate.hedge import served_through, spans_of
@@ -11,19 +9,27 @@ from loopmend.locate.hedged_board import Board
 from loopmend.locate.model import Cut
 from loopmend.locate.proofs import Permit, weigh_proofs
 from loopmend.locate.region_outlook import close_costs
-from loopmend.locate.scene import Scene, p_bad_of
+from loopmend.locate.scene import Scene, find_stale, p_bad_of
 from loopmend.network.assets import Bools, Floats
 
 
-def lay_scene(board: Board, tails: Floats) -> Scene:
-    """Lay the dead part out for one step ahead; ``tails`` is what remains after closing, per figure, class and cut."""
+def lay_scene(board: Board, tails: Floats, anew: Floats) -> Scene:
+    """Lay the dead part out for one step ahead.
+
+    Parameters
+    ----------
+    tails
+        What remains after closing, per figure, class and cut.
+    anew
+        What the whole still takes if nothing is closed yet, per figure.
+    """
     model, out, n = board.model, board.out, len(board.cuts)
     close = np.array([[_close(board, cut, parts, side) for cut, parts in _rows(board)] for side in (0, 1)])
     served = [[served_through(board.ends, model.closure(parts[side])) for parts in board.parts] for side in (0, 1)]
     live = np.array([[count is not None for count in row] for row in served]) & board.closes
     back = max(model.dead.customers_out - out, 0.0) if board.hedge.alive else 0.0
     split = np.array([model.split[cut.place] for cut in board.cuts])
-    scene = Scene(
+    return Scene(
         doubt=board.hedge.doubt,
         out=out,
         sides=_class_masses(board),
@@ -36,10 +42,10 @@ def lay_scene(board: Board, tails: Floats) -> Scene:
         testable=_testable(board),
         permit=_permit(board),
         tails=tails,
-        later=np.full(4, np.inf),
+        later=anew,
+        gone=board.gone,
+        stale=find_stale(n, _answers(board)),
     )
-    # Where nothing may be closed and nothing is settled, begin again: the dearest tail stands for it.
-    return replace(scene, later=tails[:, 2, int(tails[0, 2].argmax())])
 
 
 def _rows(board: Board) -> list[tuple[Cut, tuple[int, int]]]:

@@ -53,7 +53,7 @@ class Doubt:
     again_minutes: float = 5.0
     fuse_minutes: float = 20.0
     fuse_worth: float = 3000.0
-    crew_worth: float = 15.0
+    crew_worth: float = 30.0
     wrong_worth: float = 15_000.0
     tested_only: bool = False
 

@@ -91,8 +91,7 @@ def rank_hedged(
 def dark_suspects(dead: DeadPart, suspects: Sequence[Suspect], hedge: Hedge) -> tuple[Suspect, ...]:
     """Leave out what is alive again: what was energized and held, and equipment that such a stretch runs through.
 
-    Equipment that no record names, where only the end of a stretch lands, may have been left parked: it stays suspect,
-    that of a source does not.
+    Equipment that no record names, where only the end of a stretch lands, may have been left parked: it stays suspect.
     """
     alive = hedge.alive
     held = [spans & alive for spans, did_hold in hedge.energized if did_hold]
@@ -101,8 +100,7 @@ def dark_suspects(dead: DeadPart, suspects: Sequence[Suspect], hedge: Hedge) -> 
         if suspect.kind == "span":
             return suspect.id in alive
         around = frozenset(name for (_, name), _ in dead.neighbours["enclosure", suspect.id])
-        least = 1 if suspect.id in dead.operated else 2
-        return suspect.id in hedge.equipment or any(len(spans & around) >= least for spans in held)
+        return suspect.id in hedge.equipment or any(len(spans & around) >= 2 for spans in held)
 
     return tuple(suspect for suspect in suspects if not is_alive(suspect))
 
@@ -150,9 +148,10 @@ def _no_choice(region: int, position: int | None) -> Cut:
 
 
 def _outward(dead: DeadPart) -> dict[str, int]:
-    """Order the enclosures from the operated sources outward."""
+    """Number the enclosures from the operated sources outward, by how soon a source reaches them."""
     met = [vertex for source in dead.operated for vertex in dead.trace_from(("enclosure", source))]
-    return {name: k for k, (kind, name) in reversed(list(enumerate(met))) if kind == "enclosure"}
+    reached = dict.fromkeys(name for kind, name in met if kind == "enclosure")
+    return {name: k for k, name in enumerate(reached)}
 
 
 def _rank_options(model: SearchModel, solution: Solution, objective: Objective) -> tuple[Move, ...]:

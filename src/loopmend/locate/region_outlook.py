@@ -163,14 +163,18 @@ class RegionOutlook:
 def close_costs(model: SearchModel, now: float, place: int, region: int, left: int) -> tuple[float, float]:
     """Crew minutes and customer-minutes of bringing back what an outcome proved good, ``left`` being what remains.
 
-    In place the crew switches where it stands; go and return charges the way to the live end and back.
+    In place the crew switches where it stands; go and return charges the way to the live end and back. What has no
+    live end yet is charged as if the rest were back: left aside it has to be closed too, some time.
     """
     if model.restoration == "in-place":
         return model.switch[place], now * model.switch[place]
     ends = [number for vertex, number in model.live_ends(region) if vertex & model.closure(region ^ left)]
     if not ends:
+        now = float(model.customers(region ^ left))
+        ends = [number for _, number in model.live_ends(region ^ left)]
+    if not ends:
         return 0.0, 0.0
-    after, go, travel = float(model.customers(left)), model.travel[place], model.travel
+    after, go, travel = min(float(model.customers(left)), now), model.travel[place], model.travel
     options = [
         (
             now * (go[end] + model.switch[end]) + after * travel[end][place],

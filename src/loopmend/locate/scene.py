@@ -1,7 +1,7 @@
 """What an act at a cut is expected to cost when tests err: the one step ahead shared by lines and trees.
 
 A cut parts what is dark into a near side (number 0; left on a line) and a far one (number 1). A fault lies near, far,
-or two lie on both sides. Everything is reckoned for all cuts at once.
+two lie on both sides, or it has burned clear and is seen by nothing. Everything is reckoned for all cuts at once.
 """
 
 from __future__ import annotations
@@ -18,6 +18,10 @@ from loopmend.network.assets import Bools, Floats
 LEAST_BITS = 0.01
 """A test that is expected to tell less is not proposed, unless a closing waits for it. A setting of ours."""
 
+SAME_AT_MOST = 3
+"""How often the very same test is made while another one is worth asking: twice, and a third time where two answers
+differ. A setting of ours."""
+
 MOST_BAD = 0.6
 """Where a closing waits for a good answer, a bad one may be this likely at most. A setting of ours."""
 
@@ -31,9 +35,9 @@ class Scene:
     out
         Customers out now.
     sides
-        Probability that the fault lies near, far, or two on both sides; shape (3, n).
+        Probability that the fault lies near, far, or two on both sides, given that it still shows; shape (3, n).
     p_bad
-        Probability of a bad answer when a side is tested, per class of fault; shape (2, 3, n).
+        Probability of a bad answer when a side is tested, per class of fault, the last one gone; shape (2, 4, n).
     split
         Minutes to park and test, shape (n,).
     close_crew, close_customer
@@ -48,6 +52,11 @@ class Scene:
         What remains after closing the good side, per figure, class and cut; shape (1 or 4, 3, n).
     later
         What remains if nothing is closed yet, per figure; infinite where that is not considered.
+    gone
+        Probability that the fault has burned clear. Nobody knows it then, so the search goes on as for a fault on the
+        side that is left; only nothing blows.
+    stale
+        Which tests were made so often that any other one comes first, shape (2, n); None: none.
     """
 
     doubt: Doubt
@@ -63,6 +72,14 @@ class Scene:
     permit: Permit
     tails: Floats
     later: Floats
+    gone: float = 0.0
+    stale: Bools | None = None
+
+    @property
+    def classes(self) -> Floats:
+        """Probability of every class of fault, the last one gone, shape (4, n)."""
+        burned = np.full((1, self.sides.shape[1]), self.gone)
+        return np.concatenate([self.sides * (1.0 - self.gone), burned])
 
     @property
     def detail(self) -> bool:
@@ -74,21 +91,26 @@ class Scene:
         return self.doubt.price(minutes, minutes * self.out, np.zeros_like(minutes), detail=self.detail)
 
     def close(self, side: int, mass: Floats) -> Floats:
-        """Close a side: switching, the fuse where the fault is there, and what remains; ``mass`` per class."""
-        fault = mass[2] + mass[side]
+        """Close a side: switching, the fuse where the fault is there, and what remains; ``mass`` per class.
+
+        Where the fault is there the other side is closed after it: what remains takes for granted that it is back.
+        """
+        fault, other = mass[2] + mass[side], 1 - side
         blown, lost = fault * self.live[side], fault * ~self.live[side]
-        total, fuse = mass.sum(axis=0) + blown, blown * self.doubt.fuse_minutes
-        crew = total * self.close_crew[side] + lost * self.split + fuse
-        customer = total * self.close_customer[side] + (lost * self.split + fuse) * self.out
+        here, fuse = mass.sum(axis=0) - lost, blown * self.doubt.fuse_minutes
+        crew = here * self.close_crew[side] + fault * self.close_crew[other] + lost * self.split + fuse
+        customer = here * self.close_customer[side] + fault * self.close_customer[other]
+        customer = customer + (lost * self.split + fuse) * self.out
         customer = customer + fuse * self.at_risk[side]
         spent = self.doubt.price(crew, customer, blown, detail=self.detail)
-        return np.asarray(spent + (mass[None] * self.tails).sum(axis=1))
+        shown = (mass[None, :3] * self.tails).sum(axis=1)
+        return np.asarray(spent + shown + mass[3] * self.tails[:, 1 - side])
 
     def leave(self, mass: Floats) -> Floats:
         """Close nothing yet: a single fault is still to be found among all, two are on their sides."""
         if np.isinf(self.later).any():
             return np.full((len(self.later), mass.shape[1]), np.inf)
-        one = (mass[0] + mass[1]) * self.later[:, None]
+        one = (mass[0] + mass[1] + mass[3]) * self.later[:, None]
         return np.asarray(one + mass[2] * self.tails[:, 2])
 
     def close_if_allowed(self, side: int, mass: Floats, *, tested: bool) -> Floats:
@@ -118,7 +140,7 @@ class Scene:
 
     def best_test(self, minutes: Floats, *, again: bool) -> Floats:
         """Price of the best test and a closing after it: that of putting a closing off; ``minutes`` per cut."""
-        spent = self.spend(minutes) + cheapest([self.test(side, self.sides, again=again) for side in (0, 1)])
+        spent = self.spend(minutes) + cheapest([self.test(side, self.classes, again=again) for side in (0, 1)])
         return np.asarray(spent[:, spent[0].argmin()])
 
 
@@ -145,21 +167,31 @@ def price_acts(scene: Scene, way: Floats, parked: Bools) -> list[tuple[str, int,
     again = scene.doubt.again_minutes
     park = scene.spend(np.where(parked, 0.0, np.maximum(scene.split - again, 0.0)) + way)
     begun = scene.spend(np.where(parked, again, scene.split) + way)
-    rows = []
+    rows, classes, asks = [], scene.classes, _worth_asking(scene)
     for side in (0, 1):
-        safe = scene.sides[side] + scene.sides[2] <= 0.5
-        tells = bits_told(scene.sides, scene.p_bad[side]) >= LEAST_BITS
-        waited_for = safe & scene.live[side] & scene.permit.once_good[side] & ~scene.permit.now[side]
-        waited_for &= (scene.sides * scene.p_bad[side]).sum(axis=0) <= MOST_BAD
-        worth_asking = scene.testable[side] & (tells | waited_for)
-        rows.append(("test", side, begun + scene.test(side, scene.sides, again=True), worth_asking))
+        safe = classes[side] + classes[2] <= 0.5
+        rows.append(("test", side, begun + scene.test(side, classes, again=True), asks[side]))
         may = safe & scene.live[side] & scene.permit.now[side]
-        rows.append(("close", side, park + scene.close(side, scene.sides), may))
+        rows.append(("close", side, park + scene.close(side, classes), may))
     return rows
 
 
+def _worth_asking(scene: Scene) -> Bools:
+    """Tell which tests are worth proposing, shape (2, n): those that tell something, or that a closing waits for."""
+    rows, classes = [], scene.classes
+    for side in (0, 1):
+        safe = classes[side] + classes[2] <= 0.5
+        tells = bits_told(classes, scene.p_bad[side]) >= LEAST_BITS
+        waited_for = safe & scene.live[side] & scene.permit.once_good[side] & ~scene.permit.now[side]
+        waited_for &= (classes * scene.p_bad[side]).sum(axis=0) <= MOST_BAD
+        rows.append(scene.testable[side] & (tells | waited_for))
+    asks = np.stack(rows)
+    fresh = asks if scene.stale is None else asks & ~scene.stale
+    return fresh if fresh.any() else asks
+
+
 def p_bad_of(doubt: Doubt, n: int, answers: Sequence[tuple[int, int, Sequence[bool]]]) -> Floats:
-    """Probability of a bad answer per side, class of fault and cut, shape (2, 3, n).
+    """Probability of a bad answer per side, class of fault (the last one gone) and cut, shape (2, 4, n).
 
     A repetition only repeats the first answer with the chance `Doubt.repeat_share`, and then all repetitions do: so
     answers that all agree tell less and less, and those that differ are independent. With answers so far all the same
@@ -175,7 +207,16 @@ def p_bad_of(doubt: Doubt, n: int, answers: Sequence[tuple[int, int, Sequence[bo
         if len(set(given)) == 1:
             for chance in (hit, miss):
                 chance[side, cut] = _again(float(chance[side, cut]), doubt.repeat_share, len(given), bad=given[0])
-    return np.stack([[hit[0], miss[0], hit[0]], [miss[1], hit[1], hit[1]]])
+    return np.stack([[hit[0], miss[0], hit[0], miss[0]], [miss[1], hit[1], hit[1], miss[1]]])
+
+
+def find_stale(n: int, answers: Sequence[tuple[int, int, Sequence[bool]]]) -> Bools:
+    """Tell which tests were made often enough (see `SAME_AT_MOST`), shape (2, n); ``answers`` as for `p_bad_of`."""
+    found = np.zeros((2, n), dtype=bool)
+    for cut, side, given in answers:
+        most = SAME_AT_MOST - (len(set(given)) == 1)
+        found[side, cut] = len(given) >= most
+    return found
 
 
 def _again(p_bad: float, share: float, times: int, *, bad: bool) -> float:
@@ -187,7 +228,7 @@ def _again(p_bad: float, share: float, times: int, *, bad: bool) -> float:
 
 
 def bits_told(sides: Floats, p_bad: Floats) -> Floats:
-    """Bits that an answer is expected to tell about the class of fault, per cut; shapes (3, n) both."""
+    """Bits that an answer is expected to tell about the class of fault, per cut; one row a class in both."""
     bad = (sides * p_bad).sum(axis=0)
     return np.asarray(_binary_bits(bad) - (sides * _binary_bits(p_bad)).sum(axis=0))
 

@@ -51,9 +51,12 @@ def find_frontier(
 ) -> tuple[Trade, ...]:
     """Find what some worths of a fuse lead to, the least first, never closing last; empty where nothing is to be done.
 
-    The figures are those of the best first test or closing under each worth, by the look ahead of the policy: a
-    heuristic, and indicators are left unread in it.
+    Empty too where two faults are likelier than one: what they take is only guessed then, fuses not at all. The
+    figures are those of the best first test or closing under each worth, by the look ahead of the policy: a heuristic,
+    and indicators are left unread in it.
     """
+    if posterior.pair is not None and float(posterior.pair.sum()) > 0.5:
+        return ()
     own = hedge.doubt.fuse_worth
     found = []
     for worth in sorted({*worths, own}):

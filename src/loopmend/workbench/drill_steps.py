@@ -79,13 +79,14 @@ def read_indicator(
     return document
 
 
-def energize(desk: Desk, case_id: str, spans: Sequence[str], *, actor: str, at: str, record: bool) -> dict[str, Any]:
-    """Energize a stretch, and record whether it held where that is asked for."""
-    held = take_energized(desk, case_id, AskedTest(spans=tuple(spans), method="energize"), actor=actor)
+def energize(desk: Desk, case_id: str, asked: AskedTest, *, actor: str, at: str, record: bool) -> dict[str, Any]:
+    """Energize a stretch, and the equipment named with it, and record whether it held where that is asked for."""
+    held = take_energized(desk, case_id, asked, actor=actor)
     says = "It held." if held else "The fuse blew at once."
-    document = _document(case_id, spans, at, "energize", says, "good" if held else "breakdown")
+    document = _document(case_id, asked.spans, at, "energize", says, "good" if held else "breakdown")
     if record:
-        evidence = {"kind": "energized", "spans": list(spans), "held": held}
+        evidence: dict[str, Any] = {"kind": "energized", "spans": list(asked.spans), "held": held}
+        evidence |= {"enclosures": list(asked.enclosures)} if asked.enclosures else {}
         document["recorded"] = _record(desk, case_id, evidence, actor, at)
     return document
 
