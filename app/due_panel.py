@@ -76,8 +76,9 @@ def _draft(screen: CaseScreen) -> None:
         orders.draft_button(screen, screen.todo.purpose)
         return
     orders.draft_button(screen, "restore")
-    with st.expander("Other ways to restore, and cold-load pickup"):
-        restore_ways(screen)
+    with st.expander("Other ways to restore, and cold-load pickup", key="ways-open", on_change="rerun") as box:
+        if box.open:  # several searches: only while somebody looks
+            restore_ways(screen)
 
 
 def _approve(screen: CaseScreen) -> None:

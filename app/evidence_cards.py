@@ -261,7 +261,8 @@ def ask_measured(screen: CaseScreen, step: dict[str, Any]) -> dict[str, Any]:
     asked = asked_of_step(desk(), screen.case_id, step)
     if not asked.kind:
         return {}
-    key = f"measured-{step['n']}"
+    order = screen.open_order
+    key = f"measured-{screen.case_id}-{order.order_id if order else ''}-{step['n']}"
     rows, complete = [], True
     for phase in asked.phases if asked.kind == "phasing" else ():
         row = _phase_row(phase, key)

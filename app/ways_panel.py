@@ -98,7 +98,7 @@ def _told(way: dict[str, Any]) -> None:
 
 def _do(stage: dict[str, Any]) -> str:
     what = stage["action"].replace("_", " ")
-    where = f"{stage['span']} at {stage['enclosure']}" if stage["span"] else f"device at {stage['enclosure']}"
+    where = f"{stage['span']} at {stage['enclosure']}" if stage["span"] else f"at {stage['enclosure']}"
     return f"{what} {where}" + (", dead, to part the stretch" if stage["parts_the_stretch"] else "")
 
 

@@ -252,6 +252,19 @@ def test_phasing_readings_show_at_once_whether_to_go_on(desk: Desk) -> None:
     assert "1.72 times" in page.error[0].value.replace("\\", "")  # 12.4 over 7.2
 
 
+def test_what_was_read_in_one_case_is_not_said_of_another(desk: Desk) -> None:
+    page = opened(desk, step=STEP)
+    for box in page.checkbox:
+        box.check()
+    page.number_input[0].set_value(0.1).run()
+    here = page.session_state["open-case"]
+    page.session_state["open-case"] = "C-0002" if here == "C-0001" else "C-0001"
+    page.run()
+    assert not page.exception
+    assert page.number_input[0].value is None
+    assert not any(box.value for box in page.checkbox)
+
+
 def test_the_portable_set_asks_for_no_live_bushing(desk: Desk) -> None:
     page = opened(desk, method="")
     assert next(box for box in page.selectbox if box.label == "Test").value == "dc_hipot"  # nothing is alive here

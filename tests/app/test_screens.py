@@ -341,10 +341,18 @@ def test_after_the_order_the_crew_repairs_and_the_dispatcher_returns_to_normal(d
     assert "Draft: return to normal" in labels(show())
 
 
+def look_at_ways(at: AppTest) -> AppTest:
+    """Open the other ways to restore, as a hand on the page does."""
+    at.session_state["ways-open"] = True
+    return at.run()
+
+
 def test_another_way_to_restore_is_compared_and_drafted(desk: Desk, show: Show) -> None:
     case_id = open_case(desk)
     find_s3(desk, case_id)
     at = show()
+    assert not [table for table in at.table if "Beyond the isolation" in table.value]  # not searched for unasked
+    at = look_at_ways(at)
     ways = next(table.value for table in at.table if "Beyond the isolation" in table.value)
     assert list(ways["Way"]) == [str(n) for n in range(1, len(ways) + 1)]
     press(at, "Draft way 1")
@@ -354,9 +362,11 @@ def test_another_way_to_restore_is_compared_and_drafted(desk: Desk, show: Show) 
 def test_a_cold_load_is_brought_back_in_stages(desk: Desk, show: Show) -> None:
     case_id = open_case(desk)
     find_s3(desk, case_id)
-    at = show()
+    at = look_at_ways(show())
     at.number_input(key=f"ways-out-{case_id}").set_value(90).run()
     assert "In stages that fit, after the isolation" in words(at)
+    stages = next(table.value for table in at.table if "Minute" in table.value)
+    assert stages["Do"].iloc[0] == "close device at R1"
     press(at, "Draft way 1")
     order = load_case(desk, case_id).state.open_order
     assert order is not None

@@ -185,7 +185,7 @@ def test_an_unexpected_reading_stops_the_order_and_the_rest_is_drafted_anew(desk
     sign_until(desk, case_id, "prove_dead")
     at = show("crew", name="J. Orme")
     assert "**Hold:** nothing goes on without a reading that says dead" in words(at)
-    at.number_input(key="measured-2-kv").set_value(7.2).run()
+    at.number_input(key=f"measured-{case_id}-O2-2-kv").set_value(7.2).run()
     press(settle(at), "Step 2 is done")
     assert "there is a source" in told(at.error)
     press(settle(at), "Stop the order at step 2")

@@ -24,7 +24,7 @@ def _figures(way: Mapping[str, Any]) -> str:
     said = f"{way['customers_supplied']} customers supplied"
     if way["critical_supplied"]:
         said += f" ({way['critical_supplied']} critical)"
-    said += f", {way['operations']} operations, about {way['minutes']:.0f} min"
+    said += f", {way['operations']} operation{'' if way['operations'] == 1 else 's'}, about {way['minutes']:.0f} min"
     said += f", highest loading {_or_unknown(way['highest_loading_pct'], '.0f', ' %')}"
     said += f", lowest voltage {_or_unknown(way['lowest_volts_pu'], '.3f', ' pu')}"
     return said + ("" if way["exact"] else "; heuristic")
