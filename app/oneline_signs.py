@@ -6,8 +6,6 @@ the rest is our own and is explained in the legend beside the drawing.
 
 from __future__ import annotations
 
-from html import escape
-
 import drawing_style as style
 
 END_GAP = 14.0
@@ -99,10 +97,25 @@ def indicator_sign(state: str, *, sideways: bool) -> str:
     return f'<path d="M0 0L{x} {y}" class="si w2"/><circle cx="{x}" cy="{y}" r="7" class="{fill} si w2"{dash}/>{text}'
 
 
+def say_steps(steps: tuple[int, ...]) -> str:
+    """Say step numbers in little room: three or more in a row as the first and the last of them."""
+    rows: list[list[int]] = []
+    for n in steps:
+        if rows and n == rows[-1][-1] + 1:
+            rows[-1].append(n)
+        else:
+            rows.append([n])
+    return ",".join(f"{row[0]}-{row[-1]}" if len(row) > 2 else ",".join(map(str, row)) for row in rows)
+
+
+def step_width(steps: tuple[int, ...]) -> float:
+    """Find how wide the frame around step numbers is drawn."""
+    return max(16.0, 7.0 * len(say_steps(steps)) + 8)
+
+
 def step_sign(steps: tuple[int, ...]) -> str:
     """Draw the numbers of the steps that operate here, in a rounded frame."""
-    words = escape(",".join(str(step) for step in steps))
-    width = max(16.0, 7.0 * len(words) + 8)
+    words, width = say_steps(steps), step_width(steps)
     return (
         f'<rect x="{-width / 2:g}" y="-8" width="{width:g}" height="16" rx="8" class="fp s-next w2"/>'
         f'<text y="4" class="m b f-next" style="font-size:11.5px">{words}</text>'

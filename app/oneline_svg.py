@@ -20,6 +20,7 @@ from oneline_signs import (
     sign_rules,
     sign_stock,
     step_sign,
+    step_width,
 )
 from oneline_words import Line, enclosure_lines, enclosure_sentence, span_lines, span_sentence
 
@@ -30,6 +31,8 @@ FONT = "system-ui,'Segoe UI',Roboto,'DejaVu Sans',sans-serif"
 TITLE_HEIGHT = 36.0
 NARROW_PITCH = 100.0
 DEVICE_HEIGHT = 40.0
+REACH = 21.0
+"""How far step numbers reach along a span: under half of the least gap between two boxes, so that two never overlap."""
 FAULT_ROOM = 44.0
 """A shorter span shows its fault by colour and in words only."""
 
@@ -242,7 +245,8 @@ def _draw_steps(pen: _Pen, course: Course) -> str:
         if steps:
             level = at[1] == onward[1]
             side = 1 if onward[0] > at[0] else -1
-            body += _at((at[0] + 5 * side, at[1] + 13) if level else (at[0] + 18, at[1] + 12), step_sign(steps))
+            inward = min(5.0, REACH - step_width(steps) / 2)
+            body += _at((at[0] + inward * side, at[1] + 13) if level else (at[0] + 18, at[1] + 12), step_sign(steps))
     return body
 
 

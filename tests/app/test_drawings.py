@@ -68,6 +68,19 @@ def test_the_sentences_name_the_kind_of_device() -> None:
 
 
 @pytest.mark.parametrize("per_row", PER_ROW)
+def test_step_numbers_of_both_ends_of_a_span_never_overlap(per_row: int) -> None:
+    numbers = {("S02", End.FROM): (1, 2, 3, 9), ("S02", End.TO): (4, 5, 7, 10, 12)}
+    svg = render_oneline(view_of(build_demo_circuit(), step_numbers=numbers), per_row)
+    number = r"(-?[\d.]+)"
+    place = rf'translate\({number} {number}\)"><rect x="{number}" y="-8" width="{number}"'
+    sign = rf"{place}[^>]*/><text[^>]*>([\d,-]+)</text>"
+    (x, y, _, width, words), (other_x, other_y, _, other_width, others) = re.findall(sign, svg)
+    assert {words, others} == {"1-3,9", "4,5,7,10,12"}
+    assert y == other_y  # both ends on one row, the harder case
+    assert abs(float(x) - float(other_x)) > (float(width) + float(other_width)) / 2
+
+
+@pytest.mark.parametrize("per_row", PER_ROW)
 @pytest.mark.parametrize("step", [0, 1])
 def test_every_asset_is_a_button_that_says_what_it_is(per_row: int, step: int) -> None:
     view = build_demo_view(step)
