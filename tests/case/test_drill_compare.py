@@ -20,7 +20,7 @@ from loopmend.case.drill_crew import DrillPath
 from loopmend.case.drill_misled import find_misled
 from loopmend.case.drill_path import half_split_path, is_right, plan_path
 from loopmend.case.drill_replay import trainee_path
-from loopmend.case.hidden import HiddenFault
+from loopmend.case.hidden import HiddenFault, HiddenItem
 from loopmend.case.state import CaseState
 from loopmend.evidence.simulation import Nature
 from loopmend.locate.dead import find_dead_part
@@ -84,6 +84,50 @@ def test_half_splitting_blows_the_fuse_where_it_trusts_a_test_that_missed() -> N
     assert path.steps[blown].work_minutes == 24.0  # 4 to switch, 20 for the fuse
     assert path.steps[blown].customers_out == path.steps[blown - 1].customers_out  # nobody came back
     assert sum(one.right for one in paths) >= 160  # 90 in 100, five deviations off
+
+
+def doubtful() -> Assumptions:
+    return read_assumptions({}, TOWN, "R1", KNOWN.methods)
+
+
+def test_half_splitting_searches_where_the_fuse_blew() -> None:
+    """A leak on S3 that the test of S3 and S4 missed and the closing did not: it is looked for there."""
+    leaking = on("S3", Nature(kind="leakage", leak_mohm=30.0))
+    paths = [half_split_path(KNOWN, DEAD, trusted(), leaking, Luck(seed=seed)) for seed in range(400)]
+    missed = [path for path in paths if path.steps[0].says == "Test of S3, S4: good"]
+    blown = [path for path in missed if "fuse blown" in path.steps[1].says]
+    assert blown
+    for path in blown:
+        after = path.steps[2]
+        assert (after.kind, after.at, after.work_minutes) == ("switch", "E2", 4.0)  # the other side instead
+        assert set(path.declared) <= {"S3", "S4"}
+
+
+def test_half_splitting_keeps_to_the_rule_that_only_what_was_tested_is_closed() -> None:
+    """Where tests may err and closings wait for one, each switching follows a good test, of this very side."""
+    tested_first = 0
+    for span in ("S1", "S2", "S3", "S4"):
+        path = half_split_path(KNOWN, DEAD, doubtful(), on(span), LUCK)
+        for before, step in zip(path.steps, path.steps[1:], strict=False):
+            if step.kind == "switch":
+                assert before.kind == "test"
+                assert before.says.endswith("good")
+        tested_first += sum(step.kind == "test" and step.work_minutes == 5.0 for step in path.steps)
+        assert path.right
+    assert tested_first > 0  # the other side, from the elbow parked already
+    free = read_assumptions({"settings": {"closing": "untested"}}, TOWN, "R1", KNOWN.methods)
+    paths = [half_split_path(KNOWN, DEAD, rule, on("S3"), LUCK) for rule in (free, doubtful())]
+    assert paths[0].count("test") < paths[1].count("test")
+
+
+def test_half_splitting_finds_two_faults_that_lie_on_either_side() -> None:
+    """S1 and S4, bolted: far is bad, near is closed untested and blows, far blows too; then both are searched."""
+    free = read_assumptions({"settings": {"closing": "untested"}}, TOWN, "R1", KNOWN.methods)
+    bolted = Nature(kind="bolted", leak_mohm=0.0)
+    both = HiddenFault(items=tuple(HiddenItem(id=name, kind="span", nature=bolted) for name in ("S1", "S4")))
+    path = half_split_path(KNOWN, DEAD, free, both, LUCK)
+    assert path.fuses_blown >= 2
+    assert set(path.declared) >= {"S1", "S4"}
 
 
 def test_the_plan_is_never_slower_than_half_splitting_on_average_where_it_is_proven() -> None:

@@ -14,12 +14,14 @@ from loopmend.case.assessment import Knowledge, find_suspects
 from loopmend.case.assumptions import Assumptions, read_assumptions
 from loopmend.case.hedging import build_hedge
 from loopmend.case.planning import find_trade, plan_next
+from loopmend.case.second_crew import plan_second
 from loopmend.case.weighing import weigh_customers
 from loopmend.locate.dead import DeadPart, find_dead_part
 from loopmend.locate.moves import Move, Plan
 from loopmend.locate.observations import Energized, IndicatorReading, Observation, TestResult
 from loopmend.locate.plan import plan_sectionalizing
 from loopmend.locate.proofs import weigh_proofs
+from loopmend.locate.scene import SAME_AT_MOST
 from loopmend.network.assets import Enclosure, EnclosureKind, End, EndState, Span
 from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.positions import normal_positions
@@ -86,7 +88,7 @@ def settings(**given: object) -> dict[str, Any]:
     return {"settings": given}
 
 
-def answer(desk: Desk, move: Move, truth: frozenset[str], *, wrong: bool = False) -> Observation:
+def answer(desk: Desk, move: Move, truth: frozenset[str], *, wrong: bool = False, method: str = "hipot") -> Observation:
     """What the field answers to a move: the truth, unless a wrong answer to a test is asked for."""
     spans = tuple(name for name in move.under_test if name in desk.circuit.span_row)
     enclosures = tuple(name for name in move.under_test if name not in desk.circuit.span_row)
@@ -201,6 +203,105 @@ def test_equipment_that_no_record_made_alive_stays_suspect() -> None:
     assert (move.action, move.at) == ("isolate", "E3")
 
 
+def test_a_source_stays_suspect_where_the_last_stretch_was_fed_from_the_far_side() -> None:
+    # All but S1 is back from beyond; S1 holds from E1 then, with the elbow at R1 parked as far as anyone said.
+    beyond = Energized(tuple(f"S{k}" for k in range(2, 9)), held=True, enclosures=tuple(f"E{k}" for k in range(1, 9)))
+    desk = Desk(line_town(), at="R1", seen=[beyond, Energized(("S1",), held=True)])
+    posterior = find_suspects(desk.known, desk.dead, desk.assumptions, desk.seen)
+    assert "R1" not in build_hedge(desk.circuit, desk.dead, desk.assumptions, desk.seen).equipment
+    if any(suspect.id == "R1" for suspect in posterior.suspects):
+        assert (desk.plan().next.action, desk.plan().next.at) == ("isolate", "R1")
+    named = [beyond, Energized(("S1",), held=True, enclosures=("R1",))]
+    assert "R1" in build_hedge(desk.circuit, desk.dead, desk.assumptions, named).equipment
+    first = [Energized(("S1", "S2"), held=True)]  # nothing else had supply: it came from R1
+    assert "R1" in build_hedge(desk.circuit, desk.dead, desk.assumptions, first).equipment
+
+
+@pytest.mark.parametrize("truth", ["S1", "S4", "S8"])
+def test_a_span_is_isolated_from_its_end_nearer_the_source(truth: str) -> None:
+    desk = Desk(line_town(), {"accuracy": "perfect", "faults": "one_span"})
+    others = [name for name in desk.dead.spans if name != truth]
+    desk.seen = [TestResult((name,), "hipot", "good") for name in others]
+    move = desk.plan().next
+    number = int(truth[1:])
+    assert (move.action, move.at) == ("isolate", "R1" if number == 1 else f"E{number - 1}")
+
+
+def test_the_nearer_end_is_found_on_a_lateral_that_branches_off_late() -> None:
+    # S7 lies from E6 to E7, written the other way round: E6 is nearer though its id is not what decides.
+    town = branched_town()
+    swapped = replace(town.span("S7"), from_enclosure="E7", to_enclosure="E6")
+    spans = [swapped if name == "S7" else town.span(name) for name in town.span_row]
+    desk = Desk(build_circuit([place(name) for name in town.enclosure_row], spans), {"accuracy": "perfect"})
+    desk.document = {"accuracy": "perfect", "faults": "one_span"}
+    desk.seen = [TestResult((name,), "hipot", "good") for name in desk.dead.spans if name != "S7"]
+    assert desk.plan().next.at == "E6"
+
+
+def test_a_fault_that_may_be_gone_lowers_the_fuses_to_be_expected() -> None:
+    fuses = []
+    for share in (0.0, 0.5):
+        desk = Desk(line_town(), settings(gone_share=share), at="E4")
+        desk.seen = [TestResult(("S1", "S2", "S3", "S4"), "hipot", "good")]
+        fuses.append(min(move.fuses for move in desk.plan().options if move.at == "E4"))
+    assert 0.0 < fuses[1] < fuses[0]
+
+
+def two_faults() -> Desk:
+    """S2 and S7 both tested bad by themselves, twice: two faults are likelier than one."""
+    desk = Desk(line_town(), at="E2")
+    desk.seen = [TestResult((name,), "hipot", "breakdown") for name in ("S2", "S7", "S2", "S7")]
+    return desk
+
+
+def test_where_two_faults_are_likelier_the_plan_says_that_its_figures_are_a_guess() -> None:
+    desk = two_faults()
+    posterior = find_suspects(desk.known, desk.dead, desk.assumptions, desk.seen)
+    assert posterior.pair is not None
+    assert posterior.pair.sum() > 0.5
+    assert "rough guess" in desk.plan().method
+    assert "no fuse" in desk.plan().method
+    assert find_trade(desk.known, desk.dead, desk.assumptions, desk.seen, posterior) == ()
+    assert "rough guess" not in Desk(line_town()).plan().method
+
+
+def test_two_faults_end_declared_together_with_all_else_alive_and_no_test_put_for_ever() -> None:
+    for pair in (("S2", "S7"), ("S1", "S3"), ("S4", "S5")):
+        desk = Desk(line_town())
+        moves = walk(desk, frozenset(pair))
+        tested = [frozenset(move.under_test) for move in moves if move.action == "split"]
+        assert max(tested.count(one) for one in tested) <= SAME_AT_MOST
+        assert set(moves[-1].under_test) == set(pair)
+
+
+def test_reading_is_said_to_save_minutes_only_where_it_does() -> None:
+    desk = Desk(line_town(8, indicator_at=5), settings(read_minutes=0.5))
+    best = desk.plan().next
+    assert best.action == "read"
+    assert "saves more than the minutes it takes" in best.why
+    slow = Desk(line_town(8, indicator_at=5), settings(read_minutes=200.0)).plan()
+    reads = [move for move in slow.options if move.action == "read"]
+    assert slow.next.action != "read"
+    assert all("saves" not in move.why for move in reads)
+
+
+def test_the_second_crew_is_planned_for_customers_as_they_weigh() -> None:
+    # Agreement: with a weight as on a circuit that has the customers it stands for.
+    town = line_town()
+    counted = replace(town.enclosures, customers=town.enclosures.customers + 9 * town.enclosures.critical)
+    document = {"accuracy": "perfect", "faults": "one_span"}
+    weighed = Desk(town, {**document, **settings(critical_weight=10.0, second_crew_at="E8")})
+    plain = Desk(Circuit(counted, town.spans), {**document, **settings(second_crew_at="E8")})
+    found = []
+    for desk in (weighed, plain):
+        posterior = find_suspects(desk.known, desk.dead, desk.assumptions, [])
+        found.append(plan_second(desk.known, desk.dead, desk.assumptions, posterior))
+    assert found[0] is not None
+    assert found[1] is not None
+    assert found[0].expected_customer_minutes == pytest.approx(found[1].expected_customer_minutes, rel=1e-12)
+    assert (found[0].first.at, found[0].second.at) == (found[1].first.at, found[1].second.at)
+
+
 def test_a_trusted_case_keeps_its_proven_plan() -> None:
     document = {"accuracy": "perfect", "faults": "one_span"}
     desk = Desk(line_town(), document)
@@ -233,9 +334,25 @@ def test_the_policy_is_told_what_was_asked_what_is_parked_and_what_nobody_read()
     assert build_hedge(circuit, desk.dead, desk.assumptions, desk.seen).parked is None
 
 
-def test_inconclusive_tests_are_neither_answers_nor_proofs_and_other_methods_prove_only() -> None:
+@pytest.mark.parametrize("method", ["hipot", "dc_hipot", "vlf"])
+def test_answers_of_every_method_that_sees_enough_count_as_those_of_the_one_at_hand(method: str) -> None:
+    # At hand is the source-voltage hipot; where no bushing is alive another one is made in its place.
     desk = Desk(line_town())
-    desk.seen = [TestResult(("S1",), "hipot", "inconclusive"), TestResult(("S2",), "vlf", "good")]
+    desk.seen = [TestResult(("S1", "S2"), method, "good"), TestResult(("S1", "S2"), "hipot", "breakdown")]
+    hedge = build_hedge(desk.circuit, desk.dead, desk.assumptions, desk.seen)
+    assert dict(hedge.answers) == {frozenset({"S1", "S2"}): (False, True)}
+
+
+def test_a_method_of_ones_own_counts_by_the_accuracy_that_is_stated() -> None:
+    for sensitivity, answers in ((0.95, 1), (0.6, 0)):
+        stated = {"own": {"sensitivity": sensitivity, "specificity": 0.99}}
+        desk = Desk(line_town(), {"accuracy": stated}, seen=[TestResult(("S1",), "own", "good")])
+        assert len(build_hedge(desk.circuit, desk.dead, desk.assumptions, desk.seen).answers) == answers
+
+
+def test_inconclusive_tests_are_neither_answers_nor_proofs_and_weak_methods_prove_only() -> None:
+    desk = Desk(line_town())
+    desk.seen = [TestResult(("S1",), "hipot", "inconclusive"), TestResult(("S2",), "insulation", "good")]
     hedge = build_hedge(desk.circuit, desk.dead, desk.assumptions, desk.seen)
     assert hedge.answers == ()
     assert list(hedge.proofs) == [(frozenset({"S2"}), False)]

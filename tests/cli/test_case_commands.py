@@ -115,6 +115,8 @@ def test_records_narrow_the_suspects_and_can_be_taken_back(started: dict[str, An
     assert [record["id"] for record in read["evidence"]] == ["V1", "V2"]
     alive = ask("case", "energized", "C-0001", "S1", "--held", *BY)
     assert alive["evidence"][2] | {"kind": "energized", "held": True} == alive["evidence"][2]
+    named = ask("case", "energized", "C-0001", "S1", "--held", "--enclosure", "E1", *BY)
+    assert named["evidence"][3]["enclosures"] == ["E1"]
     back = ask("case", "withdraw", "C-0001", "V1", "--reason", "wrong elbow", *BY)
     assert back["evidence"][0]["withdrawn"] == "wrong elbow"
     assert [suspect["id"] for suspect in back["plan"]["suspects"]] == ["S2", "S3", "S4"]  # S1 held

@@ -50,8 +50,12 @@ def test_answers_are_recorded_where_that_is_asked_for(loop: Path) -> None:
     assert [problem["id"] for problem in refuse("drill", "energize", case_id, "S1", "--record", *BY)] == ["V1"]
     ask("case", "drain", case_id, "V1", "--ground-on", *BY)
     assert ask("drill", "energize", case_id, "S1", "--at", "R1", "--record", *BY)["recorded"] == "V2"
+    named = ask("drill", "energize", case_id, "S1", "--enclosure", "E1", "--enclosure", "R1", "--record", *BY)
+    kept = ask("case", "log", case_id)
+    assert named["recorded"] == "V3"
+    assert '"enclosures": ["E1", "R1"]' in json.dumps(kept)
     insulation = ask("drill", "test", case_id, "S3", "--method", "insulation", "--record", *BY)
-    assert (insulation["recorded"], insulation["mohm"] >= 0) == ("V3", True)
+    assert (insulation["recorded"], insulation["mohm"] >= 0) == ("V4", True)
     wound = ask("drill", "test", case_id, "S2", "S3", "--windings-on", "--source-kv", 16, *BY)
     assert min(kv for _, kv in wound["readings"]) > 15  # a winding to ground: full source throughout
 
