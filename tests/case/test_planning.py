@@ -88,7 +88,7 @@ def settings(**given: object) -> dict[str, Any]:
     return {"settings": given}
 
 
-def answer(desk: Desk, move: Move, truth: frozenset[str], *, wrong: bool = False, method: str = "hipot") -> Observation:
+def answer(desk: Desk, move: Move, truth: frozenset[str], *, wrong: bool = False) -> Observation:
     """What the field answers to a move: the truth, unless a wrong answer to a test is asked for."""
     spans = tuple(name for name in move.under_test if name in desk.circuit.span_row)
     enclosures = tuple(name for name in move.under_test if name not in desk.circuit.span_row)

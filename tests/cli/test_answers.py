@@ -93,6 +93,23 @@ def test_plan_of_the_sample_sums_to_one() -> None:
     assert plan["exact"] is False  # doubtful tests: the answer must not claim a proof
 
 
+def test_a_stretch_that_tested_good_by_another_method_is_not_asked_for_again(tmp_path: Path) -> None:
+    """As it stood, the sample was asked for the same test for ever: the crew has no live bushing for the usual one."""
+    near, far = [f"S-010{n}" for n in range(1, 6)], ["S-0107", "S-0108", "S-0109", "S-0110"]
+    tested = {"kind": "test", "spans": far, "method": "dc_hipot", "verdict": "good", "at": "P-2206"}
+    evidence = [
+        {"kind": "indicator", "span": "S-0104", "end": "from", "state": "tripped"},
+        {"kind": "indicator", "span": "S-0107", "end": "from", "state": "not_tripped"},
+        {"kind": "test", "spans": near, "method": "dc_hipot", "verdict": "good", "at": "P-2205"},
+        {"kind": "energized", "spans": near, "held": True, "enclosures": ["P-2201", "P-2202", "P-2203", "P-2204"]},
+        tested,
+        tested,
+    ]
+    case = write_case(tmp_path / "case.json", operated=["R-101"], evidence=evidence, crew_at="P-2206")
+    proposed = ask("plan", SAMPLE, "--case", case)["next"]
+    assert (proposed["action"], [name for name in proposed["under_test"] if name in far]) != ("split", far)
+
+
 @pytest.mark.parametrize(("sensitivity", "specificity"), [(0, 1), (1, 0), (0, 0), (0.3, 0.5)])
 def test_a_test_that_tells_nothing_as_stated_is_named(
     loop: Path, tmp_path: Path, sensitivity: float, specificity: float

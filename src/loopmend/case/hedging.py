@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 
 from loopmend.case.assumptions import Assumptions
+from loopmend.case.test_ways import SEES_ENOUGH
 from loopmend.evidence.methods import load_methods
 from loopmend.locate.dead import DeadPart, Elbow
 from loopmend.locate.hedge import Hedge
@@ -57,7 +58,7 @@ def build_hedge(
         energized=tuple((frozenset(seen.spans), seen.held) for seen in observations if isinstance(seen, Energized)),
         equipment=_alive_equipment(dead, observations),
         parked=parked or _parked_for_last_test(dead, assumptions.times.crew_at, observations),
-        answers=tuple(_answers(observations, settings.method).items()),
+        answers=tuple(_answers(assumptions, observations).items()),
         proofs=tuple(_proofs(observations)),
         indicators=_unread(circuit, dead, observations),
         indicator=indicator,
@@ -95,14 +96,28 @@ def _accuracy_of(assumptions: Assumptions, method: str, kinds: Floats) -> Method
     return known and MethodAccuracy(sensitivity=known.seen_on(kinds), specificity=known.specificity)
 
 
-def _answers(observations: Sequence[Observation], method: str) -> dict[frozenset[str], tuple[bool, ...]]:
-    """Answers (True: bad) of the method at hand, per set of spans under test; inconclusive ones are none."""
+def _answers(assumptions: Assumptions, observations: Sequence[Observation]) -> dict[frozenset[str], tuple[bool, ...]]:
+    """Answers (True: bad) per set of spans under test; inconclusive ones are none.
+
+    Those of the method at hand, and of every other that sees as much: a crew that cannot make the one makes the other,
+    and would be asked for the same test for ever if its answers did not count here.
+    """
     found: dict[frozenset[str], tuple[bool, ...]] = {}
     for seen in observations:
-        if isinstance(seen, TestResult) and seen.method == method and seen.spans and seen.verdict in DECISIVE:
+        if isinstance(seen, TestResult) and seen.spans and seen.verdict in DECISIVE and _is_alike(assumptions, seen):
             spans = frozenset(seen.spans)
             found[spans] = (*found.get(spans, ()), seen.verdict in BAD_VERDICTS)
     return found
+
+
+def _is_alike(assumptions: Assumptions, test: TestResult) -> bool:
+    """Whether a test was made by the method at hand, or by one with which a crew may search as well."""
+    if test.method == assumptions.settings.method:
+        return True
+    stated = (assumptions.accuracy.methods or {}).get(test.method)
+    if stated is None and (table := load_methods().get(test.method)):
+        return table.sensitivity.value >= SEES_ENOUGH
+    return stated is not None and stated.sensitivity >= SEES_ENOUGH
 
 
 def _alive_equipment(dead: DeadPart, observations: Sequence[Observation]) -> frozenset[str]:
