@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from locate.circuits import loop
+from locate.circuits import cable, loop, padmount, riser
 from loopmend.locate.build import build_model
 from loopmend.locate.dead import find_dead_part
 from loopmend.locate.layout import lay_out_chain
@@ -20,8 +20,9 @@ from loopmend.locate.observations import Accuracy, CrewTimes, MethodAccuracy, Te
 from loopmend.locate.posterior import Suspect, find_posterior
 from loopmend.locate.priors import build_prior
 from loopmend.locate.proofs import permit_all
-from loopmend.locate.region_outlook import OutlookTooLargeError, RegionOutlook
+from loopmend.locate.region_outlook import OutlookTooLargeError, RegionOutlook, close_costs
 from loopmend.locate.scene import Scene, bits_told, find_stale, p_bad_of, price_acts
+from loopmend.network.graph import build_circuit
 from loopmend.network.positions import normal_positions
 
 
@@ -198,6 +199,29 @@ def test_the_look_ahead_on_parts_with_every_cut_is_that_of_the_line(seed: int, *
         region = sum(1 << layout.order[k] for k in range(left, right))
         assert outlook.best(region, int(place[right])) == pytest.approx(tables.from_right[:, left, right], rel=1e-9)
         assert outlook.best(region, int(place[left])) == pytest.approx(tables.from_left[:, right, left], rel=1e-9)
+
+
+def test_what_has_no_live_end_yet_is_charged_as_if_the_rest_were_back() -> None:
+    """R1 -S1- E1 -S2- E2 -S3- E3, one source, going and returning at 100 m a minute, 2 minutes to switch anywhere.
+
+    S3 proven good from E2 cannot be closed while S1 and S2 are dark; it will be closed at E2 once they are back, where
+    the crew stands: 2 minutes for the customers of E3, the only ones on it.
+    """
+    names = ["R1", "E1", "E2", "E3"]
+    places = [riser("R1"), *(padmount(name, count) for name, count in zip(names[1:], (5, 7, 9), strict=True))]
+    circuit = build_circuit(places, [cable(f"S{k}", names[k - 1], names[k], 100.0) for k in (1, 2, 3)])
+    normal = normal_positions(circuit)
+    dead = find_dead_part(circuit, normal, normal, ["R1"])
+    times = CrewTimes(crew_at="R1", travel_m_per_min=100.0, switch_minutes=2.0)
+    suspects = [Suspect(name, "span", 1.0, 1.0) for name in dead.spans]
+    model = build_model(circuit, dead, suspects, times, "go-and-return")
+    far = next(cut for cut in model.cuts if (model.whole & cut.beyond).bit_count() == 1)
+    good = model.whole & far.beyond
+    assert not [vertex for vertex, _ in model.live_ends(model.whole) if vertex & model.closure(good)]
+    crew, customer = close_costs(model, float(model.customers(model.whole)), far.place, model.whole, model.whole ^ good)
+    assert crew == pytest.approx(2.0)
+    assert customer == pytest.approx(2.0 * model.customers(good))
+    assert customer > 0.0
 
 
 def test_fewer_cuts_never_promise_less_and_the_budget_is_kept() -> None:
