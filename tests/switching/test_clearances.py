@@ -398,6 +398,9 @@ def test_a_return_with_a_momentary_parallel_interrupts_nobody() -> None:
     acts = [step.action for step in steps]
     assert acts.index("check_phasing") < acts.index("open") == len(acts) - 1
     assert not any("interrupts" in step.says for step in steps)
+    assert steps[-2].says.endswith("; ties R1 and R2 for a moment: the next step parts them")
+    assert "who makes the next step stands ready" in steps[-2].before
+    assert steps[-1].says.endswith("; parts R1 and R2 again")
     now, tied = target, []
     for step in steps:
         now = apply_step(circuit, now, step, allowed)
@@ -427,3 +430,4 @@ def test_without_the_parallel_those_between_are_out_for_a_moment() -> None:
     target = find_restoration(circuit, normal, ["S3"]).target
     steps = draft_return(circuit, target, normal, NO_HAZARDS)
     assert sum("interrupts 10 customers at E3, E4" in step.says for step in steps) == 1
+    assert not any("ties" in step.says or "parts" in step.says for step in steps)

@@ -320,7 +320,8 @@ def _speak(circuit: Circuit, change: Change) -> Step:
     look = _look(circuit, change)
     if step.action == "close":
         dead = not both_sides_alive(circuit, change.before, step.span, step.end)
-        before = _joined("No ground left on what will be alive; everyone clear and told" if dead else "", look)
+        ready = "In phase by the comparison; who makes the next step stands ready" if _tied(circuit, change)[0] else ""
+        before = _joined("No ground left on what will be alive; everyone clear and told" if dead else "", ready, look)
         says = f"At {step.enclosure}: {say_closing(circuit, step.span, step.end)}{effect}"
         return _step(
             "close", step.enclosure, step.span, step.end, says=says, before=before, expect="Seated, and it holds"
@@ -359,7 +360,18 @@ def _effect(circuit: Circuit, change: Change) -> str:
         return f"; {verb} {sum(at.values())} customers at {shown}" if served else ""
 
     why = f", {change.why}" if change.why else ""
+    ties, parts = (" and ".join(sources) for sources in _tied(circuit, change))
+    why += f"; ties {ties} for a moment: the next step parts them" if ties else ""
+    why += f"; parts {parts} again" if parts else ""
     return why + told(change.gained, "brings back") + told(change.lost, "interrupts")
+
+
+def _tied(circuit: Circuit, change: Change) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Name the sources that an operation ties, and those that it parts; empty where none."""
+    before, after = (trace_supply(circuit, positions).tied for positions in (change.before, change.after))
+    ties = dict.fromkeys(name for group in after if group not in before for name in group)
+    parts = dict.fromkeys(name for group in before if group not in after for name in group)
+    return tuple(ties), tuple(parts)
 
 
 def _step(action: str, place: str, span: str | None, end: End | None, **words: str) -> Step:
