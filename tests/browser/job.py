@@ -131,6 +131,31 @@ def confirm_gates(phone: Page) -> None:
     pytest.fail("the verdict was never asked for")
 
 
+def answer_due(phone: Page, fault: str) -> str:
+    """Answer what is due as a crew finds it with this span faulted, up to the press; the name of the button left.
+
+    Spans are numbered from the source on, so what is asked and the fault's number give the answer.
+    """
+    headline = due(phone)
+    if reading := re.search(r"read the indicator of (S-\d+) \((from|to) end\)", headline):
+        span, end = reading.groups()
+        tripped = span < fault or (span == fault and end == "from")
+        choose(phone, "tripped" if tripped else "not tripped")
+        return "Record"
+    asked = re.search(r"side(?: by closing at \S+)?: (S-\d+)(?: (?:to|and) (S-\d+))?", headline)
+    assert asked, headline
+    is_bad = asked[1] <= fault <= (asked[2] or asked[1])
+    if "energize" in headline:
+        for text in ("Company rules allow", "Every ground off", "Called to the other person"):
+            wait_still(phone)
+            phone.locator(".st-key-due").get_by_text(text, exact=False).first.tap()
+            phone.wait_for_timeout(300)
+        choose(phone, "did not hold" if is_bad else "held")
+        return "Record"
+    prepare_result(phone, "breakdown" if is_bad else "good", towards=False)
+    return "4. Record"
+
+
 def drain(phone: Page) -> None:
     """Record that the stretch was drained and grounded; nothing else is due before."""
     wait_due(phone, "^Drain")
