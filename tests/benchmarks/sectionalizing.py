@@ -8,7 +8,8 @@ python tests/benchmarks/sectionalizing.py --even               # every span fail
 python tests/benchmarks/sectionalizing.py --frontier           # what a blown fuse is worth, varied (--blind: unseen)
 python tests/benchmarks/sectionalizing.py --exact              # true tests, chains and trees: expected figures
 
-The worths of a crew minute and of a fuse (defaults of `Doubt`) were set while looking at seeds 1, 5, 11, 71, 80 and 7205.
+The worths of a crew minute and of a fuse (defaults of `Doubt`) were set while looking at seeds 1, 5, 11, 71, 80 and
+7205.
 
 A case is a half loop of n spans with live ends at both sides: lengths 40 to 250 m, failure rates 1, 2 or 5 as vintages
 differ, customers 0 to 12 per enclosure, a crew that moves at walking pace, tests with sensitivity 0.97 and specificity
