@@ -15,8 +15,10 @@ from loopmend.case.assumptions import Assumptions, read_assumptions
 from loopmend.case.hedging import build_hedge
 from loopmend.case.planning import find_trade, plan_next
 from loopmend.case.second_crew import plan_second
+from loopmend.case.settings import Settings
 from loopmend.case.weighing import weigh_customers
 from loopmend.locate.dead import DeadPart, find_dead_part
+from loopmend.locate.line import Doubt
 from loopmend.locate.moves import Move, Plan
 from loopmend.locate.observations import Energized, IndicatorReading, Observation, TestResult
 from loopmend.locate.plan import plan_sectionalizing
@@ -421,3 +423,9 @@ def test_a_dearer_fuse_is_blown_less_and_never_closing_leaves_everyone_out() -> 
     assert rows[0].fuses > rows[-2].fuses > rows[-1].fuses == 0.0
     assert rows[-1].customer_minutes > max(row.customer_minutes for row in rows[:-1])
     assert all(0.0 <= row.p_closing_onto_fault <= 1.0 for row in rows)
+
+
+def test_the_settings_default_to_what_the_benchmark_measures() -> None:
+    given, doubt = Settings(), Doubt()
+    names = ("crew_worth", "fuse_worth", "fuse_minutes", "repeat_share")
+    assert [getattr(given, name) for name in names] == [getattr(doubt, name) for name in names]

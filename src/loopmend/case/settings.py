@@ -75,7 +75,7 @@ class Settings:
     closings_at_most: int = 2
     fuse_worth: float = 3000.0
     fuse_minutes: float = 20.0
-    crew_worth: float = 15.0
+    crew_worth: float = 30.0
     method: str = "hipot"
     travel_m_per_min: float = 250.0
     split_minutes: float = 10.0
