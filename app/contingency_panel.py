@@ -83,9 +83,7 @@ def _show(screen: PlannerScreen, study: AheadStudy) -> None:
     if picked in answers:
         _show_one(answers[picked])
     _worst_table(document, None)
-    st.download_button(
-        "All spans as CSV", lambda: ahead_csv(document), "failures_ahead.csv", "text/csv", on_click="ignore"
-    )
+    st.download_button("All spans as CSV", ahead_csv(document), "failures_ahead.csv", "text/csv", on_click="ignore")
 
 
 def _say(document: dict[str, Any]) -> None:

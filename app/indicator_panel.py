@@ -105,9 +105,7 @@ def _show(screen: PlannerScreen, study: PlacesStudy) -> None:
         for line in told_by_enclosure(document).get(picked, ()):
             st.markdown(f"**{plain(picked)}**: {plain(line)}")
     _table(document)
-    st.download_button(
-        "Places as CSV", lambda: places_csv(document), "indicator_places.csv", "text/csv", on_click="ignore"
-    )
+    st.download_button("Places as CSV", places_csv(document), "indicator_places.csv", "text/csv", on_click="ignore")
 
 
 def _say(document: dict[str, Any]) -> None:

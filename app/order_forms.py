@@ -11,7 +11,7 @@ from case_forms import METHODS, VERDICTS, choose_end
 from loopmend.workbench import requests as rq
 from loopmend.workbench.screens import CaseScreen, Signature
 from loopmend.workbench.step_places import PEOPLE
-from order_paper import offer_sheets
+from order_paper import offer_open_sheets
 from session import act, plain
 
 COMPONENTS = {
@@ -72,7 +72,7 @@ def order_table(screen: CaseScreen) -> None:
     )
     for remark in order.remarks:
         st.caption(plain(remark))
-    offer_sheets(screen, order.order_id)
+    offer_open_sheets(screen, order.order_id)
 
 
 def _people(step: dict[str, Any]) -> str:

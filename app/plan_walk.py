@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import partial
 from typing import Any
 
 import streamlit as st
@@ -130,7 +129,7 @@ def _truck(screen: CaseScreen) -> None:
     for column, (kind, label, mime) in zip(st.columns(len(KINDS)), KINDS, strict=True):
         column.download_button(
             label,
-            partial(_render, walk, kind, unit()),
+            _made(walk, kind),
             f"{screen.case_id}-plan-v{walk.version}.{kind}",
             mime,
             key=f"truck-{kind}",
@@ -157,6 +156,15 @@ def _go_on(walk: PlanWalk) -> None:
     st.progress(1.0 - min(walk.walk.p_open, 1.0), text=f"{walk.walk.worked_out} places worked out")
     if not walk.running:
         st.rerun()
+
+
+def _made(walk: PlanWalk, kind: SheetKind) -> bytes:
+    """Make a sheet once for each plan, before its button is drawn: see `order_paper.offer_sheets`."""
+    stamp = (walk.case_id, walk.version, unit())
+    kept: dict[str, tuple[object, bytes]] = st.session_state.setdefault("truck-made", {})
+    if kept.get(kind, (None, b""))[0] != stamp:
+        kept[kind] = (stamp, _render(walk, kind, unit()))
+    return kept[kind][1]
 
 
 def _render(walk: PlanWalk, kind: SheetKind, length_unit: str) -> bytes:
