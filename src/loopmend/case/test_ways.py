@@ -144,9 +144,7 @@ def _rank(way: TestWay, settings: Settings) -> tuple[object, ...]:
     return not way.may, way.method != settings.method, order, weak, worth, way.method
 
 
-def _place(
-    circuit: Circuit, supply: Supply, laid: LaidStretch, records: Sequence[Mapping[str, Any]]
-) -> _Place:
+def _place(circuit: Circuit, supply: Supply, laid: LaidStretch, records: Sequence[Mapping[str, Any]]) -> _Place:
     rows = [circuit.span_row[span] for span in laid.spans]
     phases = [phase for phase in range(3) if any(int(circuit.spans.phases[row]) >> phase & 1 for row in rows)]
     here = circuit.enclosure_row.get(laid.at)
