@@ -113,7 +113,10 @@ def stop(phone: Page, n: int, found: str) -> None:
 def print_orders(page: Page) -> None:
     """Take every order on paper: the stopped one says where and why."""
     page.get_by_text("Earlier orders on paper").click()
-    page.get_by_role("combobox", name="Order", exact=True).click()
+    box = page.get_by_role("combobox", name="Order", exact=True)
+    box.wait_for()
+    job.wait_still(page)  # what was opened is filled in by a redraw, which would close the list again
+    box.click()
     page.get_by_role("option", name="O2", exact=True).click()
     job.wait_still(page)
     with page.expect_download() as download:
