@@ -114,10 +114,16 @@ def print_orders(page: Page) -> None:
     """Take every order on paper: the stopped one says where and why."""
     page.get_by_text("Earlier orders on paper").click()
     box = page.get_by_role("combobox", name="Order", exact=True)
+    option = page.get_by_role("option", name="O2", exact=True)
     box.wait_for()
-    job.wait_still(page)  # what was opened is filled in by a redraw, which would close the list again
-    box.click()
-    page.get_by_role("option", name="O2", exact=True).click()
+    for _ in range(5):  # what was opened is filled in by a redraw, which may close the list again
+        job.wait_still(page)
+        if not option.count():
+            box.click()
+        page.wait_for_timeout(800)
+        if option.count():
+            break
+    option.click()
     job.wait_still(page)
     with page.expect_download() as download:
         job.tap(page, "Order as PDF, to print and sign")
