@@ -130,7 +130,7 @@ def show_review(row: DrillRow) -> None:
         hide_index=True,
         border="horizontal",
     )
-    st.caption(plain(f"{told['clock_minutes']:.0f} minutes by the clock. {told['minutes_are']}"))
+    st.caption(plain(f"By the clock: {told['clock_minutes']:.0f} min. {told['minutes_are']}"))
     for column, path in zip(st.columns(len(paths), gap="medium"), paths, strict=True):
         with column:
             _show_steps(path)

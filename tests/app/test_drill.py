@@ -98,7 +98,7 @@ def test_a_drill_is_started_worked_ended_and_told(desk: Desk) -> None:
     assert "Seed 11 hides it again" in told
     for column in ("Your path", "The program's plan", "Half-splitting", "Customer-minutes", "Fuses blown"):
         assert column in told
-    assert "minutes by the clock" in told
+    assert "By the clock: " in told
     assert load_case(desk, "D-0001").state.phase == "closed"
 
 

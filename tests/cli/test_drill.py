@@ -70,7 +70,7 @@ def test_text_says_that_nothing_is_real_and_how_to_go_on(loop: Path) -> None:
     assert "not recorded: the verdict is yours" in told
     assert "D-0001  under way" in run("drill", "list").stdout
     ended = run("drill", "end", "D-0001", *BY).stdout
-    for words in ("hidden: ", "seed 3 hides it again", "Your path", "Half-splitting", "minutes by the clock"):
+    for words in ("hidden: ", "seed 3 hides it again", "Your path", "Half-splitting", "By the clock: "):
         assert words in ended
     assert "D-0001  ended" in run("drill", "list").stdout
 

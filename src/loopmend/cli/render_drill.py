@@ -64,7 +64,7 @@ def drill_text(document: dict[str, Any]) -> str:
     lines += [f"misled: {text}" for text in document["misled"]]
     lines += [f"refused: {act['asked']}: {act['problem']}" for act in document["refused"]]
     if document["hidden"]:
-        lines += ["", f"{document['clock_minutes']:.0f} minutes by the clock. {document['minutes_are']}"]
+        lines += ["", f"By the clock: {document['clock_minutes']:.0f} min. {document['minutes_are']}"]
     return "\n".join(lines)
 
 

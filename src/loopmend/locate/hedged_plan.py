@@ -107,17 +107,22 @@ def _against(hedged: HedgedMoves, act: HedgedAct, rival: HedgedAct | None) -> st
     more = (rival.worth - act.worth) / (CREW_FIRST if crew else 1.0)
     size = f"{abs(more):,.1f} crew minutes" if crew else f"{abs(more):,.0f} customer-minutes"
     how = f"costs {size} {'more' if more >= 0 else 'less'}"
-    return f"; {_instead(hedged, rival)} {how}, {'fuses' if crew else 'crew time and fuses'} counted in"
+    return f"; {_instead(hedged, act, rival)} {how}, {'fuses' if crew else 'crew time and fuses'} counted in"
 
 
-def _instead(hedged: HedgedMoves, rival: HedgedAct) -> str:
+def _instead(hedged: HedgedMoves, act: HedgedAct, rival: HedgedAct) -> str:
     if rival.cut is None:
         return "isolating at once"
     at = hedged.model.places[rival.cut.place]
     if rival.kind == "read":
         return f"reading the indicator at {at} first"
     side = "the far side" if rival.region & rival.cut.beyond else "the source side"
-    return f"testing {side} at {at}" if rival.kind == "test" else f"energizing {side} at {at}"
+    if rival.kind != "test":
+        return f"energizing {side} at {at}"
+    if act.kind == "test" and act.cut is not None and act.cut.place == rival.cut.place:
+        span, end = rival.cut.elbows[0]
+        return f"parking the elbow of {span} ({end.label} end) there and testing {side}"
+    return f"testing {side} at {at}"
 
 
 def _what(hedged: HedgedMoves, act: HedgedAct, *, better: bool) -> str:

@@ -179,7 +179,8 @@ def submit(
                 command_id=command,
             )
         except ConflictError:
-            if not left:
+            if not left:  # the case tells what came meanwhile in words; the store only by its names
+                _require_seen(load_case(desk, case_id), case.state.version)
                 raise
     raise AssertionError("unreachable: the last try returns or raises")
 
