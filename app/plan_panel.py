@@ -9,6 +9,7 @@ import pandas as pd
 import streamlit as st
 
 from drawing_style import percent_text
+from loopmend.workbench.plan_settings import settings_now
 from loopmend.workbench.plan_tree import what_if
 from loopmend.workbench.refusals import LoopmendError
 from loopmend.workbench.screens import CaseScreen
@@ -30,7 +31,7 @@ def show_plan(screen: CaseScreen) -> None:
     plan = screen.plan
     st.subheader("Suspects and next moves")
     _suspects(plan)
-    _moves_with_reason(plan)
+    _moves_with_reason(plan, settings_now(screen.assumptions)["split_minutes"])
     if not plan["exact"]:
         with st.expander(
             "Minutes against the chance of closing onto a fault", key="trade-open", on_change="rerun"
@@ -70,7 +71,7 @@ def _likeliest(kinds: dict[str, float]) -> str:
     return f"{kind} {percent_text(kinds[kind])}"
 
 
-def _moves_with_reason(plan: dict[str, Any]) -> None:
+def _moves_with_reason(plan: dict[str, Any], split_minutes: float) -> None:
     st.markdown(f"**Why this move.** {plain(plan['next']['why'])}")
     if "second" in plan:
         st.markdown(f"**Second crew.** {plain(plan['second']['says'])}")
@@ -78,8 +79,15 @@ def _moves_with_reason(plan: dict[str, Any]) -> None:
     proof = "Proven optimum of the model" if plan["exact"] else "Heuristic, not proven"
     st.caption(
         f"{proof}: {plain(plan['method'])}. Expected minutes from now until one suspect is left; each move with the "
-        "best plan after it."
+        f"best plan after it. {_split_words(split_minutes)}"
     )
+
+
+def _split_words(minutes: float) -> str:
+    """Say which minutes a split is reckoned with: the way to test, told with the move, may take others."""
+    if not minutes:
+        return "A split takes what the way to test there takes."
+    return f"A split is taken as {minutes:g} minutes (a setting; 0 takes what the way to test there takes)."
 
 
 def _show_moves(moves: Sequence[tuple[str, dict[str, float]]]) -> None:
