@@ -77,8 +77,9 @@ def _moves_with_reason(plan: dict[str, Any], split_minutes: float) -> None:
         st.markdown(f"**Second crew.** {plain(plan['second']['says'])}")
     _show_moves([(o["says"], o) for o in plan["options"][:MOVES_SHOWN]])
     proof = "Proven optimum of the model" if plan["exact"] else "Heuristic, not proven"
+    how = plain(plan["method"].removeprefix("heuristic: "))
     st.caption(
-        f"{proof}: {plain(plan['method'])}. Expected minutes from now until one suspect is left; each move with the "
+        f"{proof}: {how}. Expected minutes from now until one suspect is left; each move with the "
         f"best plan after it. {_split_words(split_minutes)}"
     )
 
