@@ -20,11 +20,6 @@ def feet_from_metres(length_m: float) -> float:
     return length_m / FOOT_M
 
 
-def metres_from_feet(length_ft: float) -> float:
-    """Convert international feet to metres."""
-    return length_ft * FOOT_M
-
-
 def rate_per_100_miles(rate_per_100_km: float) -> float:
     """Convert a rate per 100 kilometre-years to one per 100 mile-years."""
     return rate_per_100_km * MILE_M / 1000.0

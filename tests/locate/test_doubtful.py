@@ -20,7 +20,6 @@ from loopmend.locate.hedge import Hedge
 from loopmend.locate.hedged_line import lay_line
 from loopmend.locate.layout import lay_out_chain
 from loopmend.locate.line import Belief, Doubt, Line, look_ahead
-from loopmend.locate.moves import find_prices
 from loopmend.locate.observations import Accuracy, CrewTimes, MethodAccuracy, TestResult
 from loopmend.locate.plan import Plan, plan_sectionalizing
 from loopmend.locate.posterior import Suspect, find_posterior
@@ -338,17 +337,3 @@ def test_a_side_without_supply_is_never_closed() -> None:
     line = replace(line_of(6), live=(True, False))
     acts = rank_acts(line, even(6), Doubt(fuse_worth=0.0, wrong_worth=0.0), stand(line))
     assert {act.side for act in acts if act.kind == "close"} == {"left"}
-
-
-# --- what-if -----------------------------------------------------------------------------------------------------
-
-
-def test_what_another_move_costs() -> None:
-    circuit, dead = dead_loop(6, (10, 20, 30, 5, 5))
-    posterior = find_posterior(circuit, dead, build_prior(circuit, dead, faults="one_span"), [])
-    plan = plan_sectionalizing(circuit, dead, posterior, CrewTimes(crew_at="R1"))
-    for move in plan.options:
-        (price,) = find_prices(plan, move.at)
-        assert price.customer_minutes >= 0.0
-        assert price.customer_minutes == move.expected_customer_minutes - plan.expected_customer_minutes
-    assert find_prices(plan, "R2") == ()

@@ -17,8 +17,6 @@ a flashing fault burns into a bolted one, and a leaking one breaks down under te
 NO_FAULT = 0
 """State of a hypothesis under a record: no fault within reach of the record; 1, 2, 3 are the kinds in order."""
 
-STATES = 1 + len(FAULT_KINDS)
-
 CONFUSION: Floats = np.full((3, 3), (1.0 - SAID_RIGHT) / 2.0)
 """Chance of each word of a bad verdict (column) by kind of fault (row)."""
 np.fill_diagonal(CONFUSION, SAID_RIGHT)

@@ -142,28 +142,6 @@ class Plan:
     second: TwoCrews | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Price:
-    """What it costs more to begin with another move than the one proposed; below 0 where that figure is better."""
-
-    move: Move
-    crew_minutes: float
-    customer_minutes: float
-
-
-def find_prices(plan: Plan, at: str) -> tuple[Price, ...]:
-    """Find what beginning at an enclosure costs more, once for each way to split there; empty where there is none."""
-    return tuple(
-        Price(
-            move,
-            move.expected_crew_minutes - plan.next.expected_crew_minutes,
-            move.expected_customer_minutes - plan.next.expected_customer_minutes,
-        )
-        for move in plan.options
-        if move.at == at
-    )
-
-
 def say_count(number: float) -> str:
     """Say a number of customers; a weighed one may have a fraction."""
     return f"{number:,.1f}".removesuffix(".0")

@@ -85,10 +85,6 @@ class OneLineSpan:
     steps: tuple[int, ...]
     ends: tuple[OneLineEnd, OneLineEnd]
 
-    def end_at(self, end: End) -> OneLineEnd:
-        """Take one of the two ends."""
-        return self.ends[end]
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OneLineEnclosure:

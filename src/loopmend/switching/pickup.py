@@ -84,10 +84,6 @@ class PickupCurve:
         return max([float(self.factor(np.array(out_minutes), np.array(0.0))), *later])
 
 
-NO_PICKUP = PickupCurve(points=((0.0, 1.0),))
-"""Load comes back as it went."""
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pickup:
     """What a restoration in stages is reckoned with.
