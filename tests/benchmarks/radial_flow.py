@@ -63,6 +63,7 @@ def random_feeders(n_feeders: int) -> Circuit:
         latitude=np.full(n, np.nan),
         device=np.zeros(n, dtype=np.int8),
         parking=np.full(n, "", dtype=object),
+        winding_out=np.zeros(n, dtype=bool),
     )
     m = len(child)
     spans = SpanColumns(

@@ -58,6 +58,7 @@ def loops_as_columns(n_loops: int, phases_of_loop: np.ndarray) -> Circuit:
         latitude=np.full(n_enclosures, np.nan),
         device=np.zeros(n_enclosures, dtype=np.int8),
         parking=np.full(n_enclosures, "", dtype=object),
+        winding_out=np.zeros(n_enclosures, dtype=bool),
     )
     spans = SpanColumns(
         span_id=np.array([f"S{row:07d}" for row in range(n_spans)], dtype=object),

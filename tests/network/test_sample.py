@@ -62,9 +62,12 @@ def test_the_committed_layers_are_what_the_script_makes(made: Path, layers: dict
         columns = committed.columns.drop("geometry")
         assert fresh[columns].equals(committed[columns]), f"{name} differs: run sample_data/make_sample.py"
         assert fresh.crs == committed.crs
-        same = shapely.equals_exact(
-            shapely.normalize(fresh.geometry.array), shapely.normalize(committed.geometry.array), CENTIMETRE_DEG
+        # A build of the geometry library may write a point twice where another writes it once.
+        one, other = (
+            shapely.normalize(shapely.remove_repeated_points(table.geometry.array, CENTIMETRE_DEG))
+            for table in (fresh, committed)
         )
+        same = shapely.equals_exact(one, other, CENTIMETRE_DEG)
         assert same.all(), f"{name}: {committed[~same].iloc[:3]}"
 
 

@@ -124,7 +124,7 @@ def find_suspects(
 
 def at_outage(state: CaseState) -> Positions:
     """Positions right after the devices operated: what went dead does not depend on what was done since."""
-    return Positions(state.as_found.states, state.as_found.open_devices | frozenset(state.operated))
+    return replace(state.as_found, open_devices=state.as_found.open_devices | frozenset(state.operated))
 
 
 def hazards_of(known: Knowledge, state: CaseState) -> Hazards:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from loopmend.case import events as ev
 from loopmend.case import requests as rq
 from loopmend.case.assumptions import check_assumptions
@@ -78,7 +80,7 @@ def _require_sources(circuit: Circuit, operated: tuple[str, ...]) -> None:
 
 
 def _require_dead_part(circuit: Circuit, as_found: Positions, operated: tuple[str, ...]) -> None:
-    after = Positions(as_found.states, as_found.open_devices | frozenset(operated))
+    after = replace(as_found, open_devices=as_found.open_devices | frozenset(operated))
     if not find_dead_part(circuit, as_found, after, operated).spans:
         names = ", ".join(operated)
         raise NetworkError.about(names, "operated", "fed no span in these positions", names, "correct the positions")

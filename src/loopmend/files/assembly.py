@@ -70,6 +70,7 @@ def build_columns(enclosures: EnclosureLayer, spans: SpanLayer, rows: Ints) -> t
         latitude=shapely.get_y(enclosures.lonlat),
         device=enclosures.device.astype(np.int8),
         parking=enclosures.parking,
+        winding_out=np.zeros(len(enclosures.ids), dtype=bool),
     ), SpanColumns(
         span_id=spans.ids,
         enclosure=rows,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -102,9 +102,9 @@ def find_dead_part(circuit: Circuit, normal: Positions, now: Positions, operated
     """
     names = tuple(sorted(set(operated)))
     _require_sources(circuit, names)
-    closed = Positions(now.states, now.open_devices - set(names))
-    dark = Positions(now.states, now.open_devices | set(names))
-    before = trace_supply(circuit, Positions(normal.states, normal.open_devices - set(names)))
+    closed = replace(now, open_devices=now.open_devices - set(names))
+    dark = replace(now, open_devices=now.open_devices | set(names))
+    before = trace_supply(circuit, replace(normal, open_devices=normal.open_devices - set(names)))
     as_found, after = trace_supply(circuit, closed), trace_supply(circuit, dark)
     fed_before, fed_found = _fed_by(circuit, before, names), _fed_by(circuit, as_found, names)
     n = circuit.n_enclosures

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -74,7 +74,7 @@ def infer_operated(
     """
     out, on = tuple(dict.fromkeys(reported_out)), tuple(dict.fromkeys(reported_on))
     _require_reports(circuit, out, on)
-    supply = trace_supply(circuit, Positions(normal.states))
+    supply = trace_supply(circuit, replace(normal, open_devices=frozenset()))
     feeders = {
         str(circuit.enclosures.enclosure_id[row]): (supply.enclosure_source == row).any(axis=0)
         for row in circuit.source_rows.tolist()

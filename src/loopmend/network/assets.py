@@ -45,15 +45,20 @@ class End(IntEnum):
 
 
 class EndState(IntEnum):
-    """Where the elbow (or switch) of a span end stands."""
+    """Where the elbow (or switch) of a span end stands.
+
+    ``JOINED``: an elbow on the feed-through of its enclosure, past the equipment, so that it conducts to the other
+    elbow there and not to the bus.
+    """
 
     OPEN = 0
     CLOSED = 1
     GROUNDED = 2
+    JOINED = 3
 
     @property
     def label(self) -> str:
-        """Name as files and screens write it: ``open``, ``closed`` or ``grounded``."""
+        """Name as files and screens write it: ``open``, ``closed``, ``grounded`` or ``joined``."""
         return self.name.lower()
 
 
@@ -78,6 +83,9 @@ class Device(IntEnum):
         """Name as files write it, such as ``loadbreak_elbow``; "" for `UNRECORDED`."""
         return self.name.lower() if self else ""
 
+
+ON = (EndState.CLOSED, EndState.JOINED)
+"""Positions in which an end is on a bushing, of the equipment or of a feed-through: neither parked nor grounded."""
 
 PARKINGS = ("insulated", "plain", "none")
 """Parking stands of an enclosure: with an insulated cap, so that a live elbow may stay there; without; no stand."""
@@ -127,6 +135,9 @@ class Enclosure:
         Protective device of a source, `Device.UNRECORDED` where the layer does not say.
     parking
         One of `PARKINGS`, or "" where the layer does not say.
+    winding_out
+        Whether the fuse between the bus and the transformer's own winding is normally out: supply passes through, the
+        customers there have none.
     """
 
     enclosure_id: str
@@ -145,6 +156,7 @@ class Enclosure:
     latitude: float = float("nan")
     device: Device = Device.UNRECORDED
     parking: str = ""
+    winding_out: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -222,6 +234,7 @@ class EnclosureColumns:
     latitude: Floats
     device: NDArray[np.int8]
     parking: Texts
+    winding_out: Bools
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -279,6 +292,7 @@ def enclosure_columns(enclosures: list[Enclosure]) -> EnclosureColumns:
         latitude=np.array([row.latitude for row in rows], dtype=float),
         device=np.array([row.device for row in rows], dtype=np.int8),
         parking=np.array([row.parking for row in rows], dtype=object),
+        winding_out=np.array([row.winding_out for row in rows], dtype=bool),
     )
 
 
@@ -314,6 +328,7 @@ def enclosure_at_row(columns: EnclosureColumns, row: int) -> Enclosure:
     for name in ("kva", "source_volts_pu", "longitude", "latitude"):
         values[name] = float(values[name])
     values["customers"], values["critical"] = int(values["customers"]), int(values["critical"])
+    values["winding_out"] = bool(values["winding_out"])
     values["phases"] = phase_letters(int(values["phases"]))
     values["kind"] = EnclosureKind(values["kind"])
     values["device"] = Device(int(values["device"]))

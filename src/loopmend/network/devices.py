@@ -113,6 +113,8 @@ def position_words(device: int, state: int) -> str:
     noun = device_noun(device)
     if state == EndState.GROUNDED:
         return f"{noun} grounded"
+    if state == EndState.JOINED:
+        return f"{noun} on the feed-through"
     if Device(device) not in ELBOWS:
         return f"{noun} {EndState(state).label}"
     return f"{noun} closed on its bushing" if state == EndState.CLOSED else f"{noun} parked (open)"

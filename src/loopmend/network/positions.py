@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ from loopmend.network.graph import Circuit
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Positions:
-    """State of every span end and of every source's protective device.
+    """State of every span end, of every source's protective device and of every winding fuse.
 
     Attributes
     ----------
@@ -23,29 +23,31 @@ class Positions:
         `EndState` values, shape (n_spans, 2), columns from and to, in the circuit's span order; read-only.
     open_devices
         Ids of the sources whose protective device is open.
+    windings_out
+        Ids of the enclosures whose winding fuse is out: their customers have no supply, whatever the bus has.
     """
 
     states: NDArray[np.int8]
     open_devices: frozenset[str] = frozenset()
+    windings_out: frozenset[str] = frozenset()
 
     def __eq__(self, other: object) -> bool:
-        """Compare every end and every device."""
+        """Compare every end, device and winding fuse."""
         if not isinstance(other, Positions):
             return NotImplemented
-        return self.open_devices == other.open_devices and bool(np.array_equal(self.states, other.states))
+        alike = self.open_devices == other.open_devices and self.windings_out == other.windings_out
+        return alike and bool(np.array_equal(self.states, other.states))
 
     def __hash__(self) -> int:
-        return hash((self.states.tobytes(), self.open_devices))
+        return hash((self.states.tobytes(), self.open_devices, self.windings_out))
 
 
 def normal_positions(circuit: Circuit) -> Positions:
     """Take the positions that the circuit's layers give as normal, every device closed."""
-    return _sealed(circuit.spans.state.copy(), frozenset())
-
-
-def _sealed(states: NDArray[np.int8], open_devices: frozenset[str]) -> Positions:
+    states = circuit.spans.state.copy()
     states.setflags(write=False)
-    return Positions(states, open_devices)
+    out = circuit.enclosures.enclosure_id[circuit.enclosures.winding_out]
+    return Positions(states, windings_out=frozenset(map(str, out)))
 
 
 def end_state(circuit: Circuit, positions: Positions, span_id: str, end: End) -> EndState:
@@ -63,13 +65,20 @@ def apply_end_states(circuit: Circuit, positions: Positions, changes: Iterable[t
     states = positions.states.copy()
     for span_id, end, state in changes:
         states[circuit.span_row[span_id], end] = state
-    return _sealed(states, positions.open_devices)
+    states.setflags(write=False)
+    return replace(positions, states=states)
 
 
 def apply_device(positions: Positions, source_id: str, *, closed: bool) -> Positions:
     """Return positions in which the protective device of a source is closed, or open."""
     devices = positions.open_devices - {source_id} if closed else positions.open_devices | {source_id}
-    return Positions(positions.states, devices)
+    return replace(positions, open_devices=devices)
+
+
+def apply_winding(positions: Positions, enclosure_id: str, *, out: bool) -> Positions:
+    """Return positions in which the winding fuse of an enclosure is out, or in."""
+    windings = positions.windings_out | {enclosure_id} if out else positions.windings_out - {enclosure_id}
+    return replace(positions, windings_out=windings)
 
 
 def apply_overrides(circuit: Circuit, positions: Positions, overrides: Mapping[str, Mapping[str, str]]) -> Positions:
@@ -89,7 +98,7 @@ def apply_overrides(circuit: Circuit, positions: Positions, overrides: Mapping[s
             elif label not in ("from", "to"):
                 findings.append(_bad(span_id, "unknown end", label, "use from or to"))
             elif state not in labels:
-                findings.append(_bad(span_id, "unknown position", state, "use closed, open or grounded"))
+                findings.append(_bad(span_id, "unknown position", state, f"use {', '.join(labels)}"))
             else:
                 changes.append((span_id, End[label.upper()], labels[state]))
     if findings:
@@ -104,7 +113,7 @@ def _bad(asset_id: str, problem: str, value: object, remedy: str) -> Finding:
 def find_differences(
     circuit: Circuit, before: Positions, after: Positions
 ) -> tuple[tuple[str, End, EndState, EndState], ...]:
-    """List the ends that stand otherwise: span id, end, state before, state after; in span order."""
+    """List the ends that stand otherwise, winding fuses apart: span id, end, states before and after; in span order."""
     rows, ends = np.nonzero(before.states != after.states)
     return tuple(
         (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import networkx as nx
@@ -13,6 +13,7 @@ from scipy.sparse.csgraph import connected_components
 from loopmend.network.assets import ALL_PHASES, Bools, EndState, Ints
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
+from loopmend.network.switched import switch_circuit
 
 UNFED = -1
 
@@ -27,7 +28,7 @@ class Supply:
         Row (enclosure order) of the source that feeds it on each phase A, B, C, or -1 where that phase is not
         fed or not there; shapes (3, n_enclosures) and (3, n_spans). Where sources are tied, the lowest row.
     supplied
-        Whether every phase that an enclosure has is fed, shape (n_enclosures,).
+        Whether every phase that an enclosure has is fed, and its winding fuse is in, shape (n_enclosures,).
     alive
         Whether any phase of a span's conductor is fed, shape (n_spans,).
     tied
@@ -91,8 +92,31 @@ def _carrying_ends(circuit: Circuit, closed: Bools, phase_bit: int) -> Bools:
 def trace_supply(circuit: Circuit, positions: Positions) -> Supply:
     """Trace what each source feeds in these positions; a source whose device is open feeds nothing.
 
-    Phases that all assets share are traced once. Time is linear in spans and enclosures.
+    Elbows on a feed-through conduct to each other and not to the bus there. Phases that all assets share are traced
+    once. Time is linear in spans and enclosures.
     """
+    switched = switch_circuit(circuit, positions)
+    supply = _trace(switched.circuit, switched.positions)
+    if not positions.windings_out and not len(switched.places):
+        return supply
+    return _cut_back(circuit, positions, supply)
+
+
+def _cut_back(circuit: Circuit, positions: Positions, supply: Supply) -> Supply:
+    """Drop what was found of feed-throughs, and count nobody behind a winding fuse that is out as supplied."""
+    n, n_spans = circuit.n_enclosures, circuit.n_spans
+    supplied = supply.supplied[:n].copy()
+    supplied[[circuit.enclosure_row[name] for name in sorted(positions.windings_out)]] = False
+    component = supply.component
+    return replace(
+        supply,
+        enclosure_source=supply.enclosure_source[:, :n],
+        supplied=supplied,
+        component=np.hstack([component[:, :n], component[:, component.shape[1] - n_spans :]]),
+    )
+
+
+def _trace(circuit: Circuit, positions: Positions) -> Supply:
     closed = positions.states == EndState.CLOSED
     n_enclosures = circuit.n_enclosures
     source = np.full((3, n_enclosures + circuit.n_spans), UNFED, dtype=np.int64)
@@ -149,6 +173,8 @@ def find_loops(circuit: Circuit, positions: Positions) -> tuple[tuple[str, ...],
     A part is a tree when it has one vertex more than edges; only the parts that are not go through
     `networkx.bridges`, whose complement is the set of edges on cycles.
     """
+    switched = switch_circuit(circuit, positions)
+    circuit, positions = switched.circuit, switched.positions
     found: set[tuple[str, ...]] = set()
     closed = positions.states == EndState.CLOSED
     traced: set[bytes] = set()

@@ -12,7 +12,7 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from loopmend.errors import Finding, NetworkError
 from loopmend.network.assets import EndState, Floats, Ints
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
+from loopmend.network.switched import switch_circuit
 from loopmend.network.tracing import Supply, find_loops, trace_supply
 from loopmend.switching.forest import Forest, build_forest, is_forest
 from loopmend.switching.loads import Loads, find_loads
@@ -125,6 +126,33 @@ def solve_flow(
     also of a span that is closed at one end only. An unknown resistance, reactance or capacitance counts as 0 and is
     reported. Time O(n) per sweep. Voltages move by less than 1e-11 per unit in the last sweep.
     """
+    switched = switch_circuit(circuit, positions)
+    factors = _load_factors(circuit, positions, switched.circuit.n_enclosures, pickup)
+    flow = _solve(switched.circuit, switched.positions, demand, power_factor, frequency_hz, factors)
+    if not len(switched.places):
+        return flow
+    n = circuit.n_enclosures
+    return replace(flow, volts_pu=flow.volts_pu[:n], phase_volts=flow.phase_volts[:, :n])
+
+
+def _load_factors(circuit: Circuit, positions: Positions, n: int, pickup: Floats | None) -> Floats | None:
+    """Extend factors on the load to feed-throughs, and make them 0 behind a winding fuse that is out."""
+    if not positions.windings_out and (pickup is None or len(pickup) == n):
+        return pickup
+    factors = np.ones(n)
+    factors[: circuit.n_enclosures] = 1.0 if pickup is None else pickup
+    factors[[circuit.enclosure_row[name] for name in sorted(positions.windings_out)]] = 0.0
+    return factors
+
+
+def _solve(
+    circuit: Circuit,
+    positions: Positions,
+    demand: float,
+    power_factor: float,
+    frequency_hz: float,
+    pickup: Floats | None,
+) -> Flow:
     loads = find_loads(circuit, demand=demand, power_factor=power_factor, frequency_hz=frequency_hz, pickup=pickup)
     supply = trace_supply(circuit, positions)
     _require_safe(circuit, positions, supply)

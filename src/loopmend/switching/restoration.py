@@ -12,6 +12,7 @@ from loopmend.network.assets import Bools, End, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 from loopmend.network.tracing import find_loops, trace_supply
+from loopmend.switching.bypass import WINDING_OUT, Bypass, build_bypass, find_isolated, tell_positions
 from loopmend.switching.flow import Flow
 from loopmend.switching.limits import Violation
 from loopmend.switching.reasons import find_reasons
@@ -89,6 +90,7 @@ def find_restoration(  # noqa: PLR0913 - one keyword per setting of the contract
     faulted_enclosures: Iterable[str] = (),
     leave_open: Iterable[tuple[str, End]] = (),
     leave_devices_open: Iterable[str] = (),
+    join: Iterable[tuple[str, End]] = (),
 ) -> Restoration:
     """Find the arrangement that brings most customers back around the fault.
 
@@ -110,6 +112,8 @@ def find_restoration(  # noqa: PLR0913 - one keyword per setting of the contract
         Ids of enclosures that hold a fault themselves.
     leave_open, leave_devices_open
         Ends, and sources' devices, that may not be closed where they are open: to ask for another way.
+    join
+        Two elbows of one enclosure, a faulted one as a rule, that may be joined there on a feed-through.
 
     Returns
     -------
@@ -118,12 +122,14 @@ def find_restoration(  # noqa: PLR0913 - one keyword per setting of the contract
         the others), fewest operations: ends closed and ends opened beyond the isolation. Closing a source's device is
         not counted. Never a loop, never two sources tied, never a fault or a grounded span alive; no end is closed
         across unlike phases, nothing is fed at another system voltage than its own; grounded ends are not operated, and
-        neither are deadbreak elbows that are alive after isolation: nobody is interrupted to move one.
+        neither are deadbreak elbows that are alive after isolation: nobody is interrupted to move one. Elbows on a
+        feed-through stay there, past a faulted enclosure too; one that parted from its pair may be joined again.
 
     Raises
     ------
     NetworkError
-        If a fault or source is unknown, a setting is out of range, or the positions hold a loop or a tie already.
+        If a fault or source is unknown, a setting is out of range, the ends to join are no pair, or the positions
+        hold a loop or a tie already.
 
     Notes
     -----
@@ -137,8 +143,9 @@ def find_restoration(  # noqa: PLR0913 - one keyword per setting of the contract
         demand=demand, power_factor=power_factor, frequency_hz=frequency_hz, lowest_volts_pu=lowest_volts_pu
     )
     before = open_feeding_devices(circuit, now, faulted, broken, opened)
-    isolated = _isolated_ends(circuit, faulted, broken)
-    task = _set_up(circuit, before, isolated, faulted, broken, settings=settings, limits=limits)
+    isolated = find_isolated(circuit, before, faulted, broken)
+    bypass = build_bypass(circuit, before, isolated, join)
+    task = _set_up(bypass, isolated, faulted, broken, settings=settings, limits=limits)
     task = _left_open(task, leave_open, leave_devices_open)
     _require_radial(circuit, task.base)
     states, open_devices, exact = task.base.states.copy(), set(task.base.open_devices), True
@@ -148,7 +155,9 @@ def find_restoration(  # noqa: PLR0913 - one keyword per setting of the contract
         open_devices = (open_devices - set(part.circuit.enclosure_row)) | best.open_devices
         exact &= proven
     states.setflags(write=False)
-    return _report(task, before, isolated, Positions(states, frozenset(open_devices)), (*faulted, *broken), exact=exact)
+    target = Positions(states, frozenset(open_devices))
+    told = tell_positions(bypass, before, target)
+    return _report(circuit, task, before, isolated, target, told, (*faulted, *broken), exact=exact)
 
 
 def open_feeding_devices(
@@ -165,7 +174,7 @@ def open_feeding_devices(
     fed_from = np.concatenate([supply.span_source[:, spans].ravel(), supply.enclosure_source[:, rows].ravel()])
     feeding = {str(ids[row]) for row in fed_from[fed_from >= 0].tolist()}
     tied = {name for group in supply.tied if feeding & set(group) for name in group}
-    return Positions(now.states, now.open_devices | feeding | tied | set(operated))
+    return replace(now, open_devices=now.open_devices | feeding | tied | set(operated))
 
 
 def _require_known(
@@ -208,16 +217,8 @@ def _require_radial(circuit: Circuit, base: Positions) -> None:
         raise NetworkError(findings)
 
 
-def _isolated_ends(circuit: Circuit, faulted: tuple[str, ...], broken: tuple[str, ...]) -> Bools:
-    isolated = np.zeros((circuit.n_spans, 2), dtype=bool)
-    isolated[[circuit.span_row[name] for name in faulted]] = True
-    rows = [circuit.enclosure_row[name] for name in broken]
-    return isolated | np.isin(circuit.spans.enclosure, rows)
-
-
 def _set_up(
-    circuit: Circuit,
-    before: Positions,
+    bypass: Bypass,
     isolated: Bools,
     faulted: tuple[str, ...],
     broken: tuple[str, ...],
@@ -225,21 +226,21 @@ def _set_up(
     settings: FlowSettings,
     limits: bool,
 ) -> Task:
-    grounded = before.states == EndState.GROUNDED
-    states = np.where(isolated & ~grounded, np.int8(EndState.OPEN), before.states)
+    circuit, base = bypass.switched.circuit, bypass.switched.positions
+    states, grounded = base.states, base.states == EndState.GROUNDED
     dead_enclosures = np.isin(np.arange(circuit.n_enclosures), [circuit.enclosure_row[name] for name in broken])
     dead_spans = np.isin(np.arange(circuit.n_spans), [circuit.span_row[name] for name in faulted])
     usable = ~np.isnan(circuit.enclosures.source_kv) & ~dead_enclosures
-    is_open = np.isin(circuit.enclosures.enclosure_id.astype(str), sorted(before.open_devices))
-    base = Positions(states, before.open_devices)
+    is_open = np.isin(circuit.enclosures.enclosure_id.astype(str), sorted(base.open_devices))
     closed, frozen = states == EndState.CLOSED, find_frozen(circuit, base)
-    like = find_like_ends(circuit) | (before.states == EndState.CLOSED)
+    like = find_like_ends(circuit) | closed
+    freed = ~isolated | bypass.offered
     return Task(
         circuit=circuit,
         base=base,
-        closable=like & ~isolated & ~grounded & (closed | ~frozen),
-        pinned=frozen & closed,
-        dead_spans=dead_spans | find_grounded(before),
+        closable=like & freed & ~grounded & (closed | ~frozen),
+        pinned=(frozen & closed) | bypass.joined,
+        dead_spans=dead_spans | find_grounded(base),
         dead_enclosures=dead_enclosures,
         usable=usable,
         held=usable & ~is_open,
@@ -262,11 +263,22 @@ def _left_open(task: Task, ends: Iterable[tuple[str, End]], devices: Iterable[st
 
 
 def _report(
-    task: Task, before: Positions, isolated: Bools, target: Positions, faults: tuple[str, ...], *, exact: bool
+    circuit: Circuit,
+    task: Task,
+    before: Positions,
+    isolated: Bools,
+    target: Positions,
+    told: Positions,
+    faults: tuple[str, ...],
+    *,
+    exact: bool,
 ) -> Restoration:
-    circuit, ids = task.circuit, task.circuit.enclosures.enclosure_id
-    flow, violations = check_limits(task, target)
-    had, has = trace_supply(circuit, before).supplied, trace_supply(circuit, target).supplied
+    """Tell of the real circuit what the search found in its own; ``told`` is the target in the real one."""
+    ids = circuit.enclosures.enclosure_id
+    flow, violations = check_limits(replace(task, circuit=circuit), told)
+    had, has = trace_supply(circuit, before).supplied, trace_supply(circuit, told).supplied
+    reasons = dict.fromkeys(sorted(told.windings_out), WINDING_OUT)
+    reasons.update(find_reasons(task, target, faults, exact=exact))
     was, now = task.base.states == EndState.CLOSED, target.states == EndState.CLOSED
     return Restoration(
         faults=faults,
@@ -277,9 +289,9 @@ def _report(
         close_devices=tuple(name for name in circuit.source_ids if name in before.open_devices - target.open_devices),
         open_devices=tuple(name for name in circuit.source_ids if name in target.open_devices - before.open_devices),
         restored=tuple(map(str, ids[has & ~had])),
-        not_restored=find_reasons(task, target, faults, exact=exact),
+        not_restored=tuple((str(name), reasons[str(name)]) for name in ids[~has]),
         shed=tuple(map(str, ids[had & ~has])),
-        target=target,
+        target=told,
         flow=flow,
         violations=violations,
         exact=exact,

@@ -194,7 +194,7 @@ def _isolated(circuit: Circuit, restoration: Restoration) -> Positions:
         for place in places:
             states[circuit.span_row[place.span_id], place.end] = state
     states.setflags(write=False)
-    return Positions(states, restoration.before.open_devices)
+    return replace(restoration.before, states=states)
 
 
 def ways_document(found: Sequence[Alternative], stages: Sequence[Sequence[Stage]] | None = None) -> dict[str, Any]:

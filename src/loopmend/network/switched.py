@@ -1,0 +1,94 @@
+"""A circuit as it is switched: what lands on a feed-through lands at a place of its own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+
+from loopmend.network.assets import Bools, EnclosureColumns, End, EndState, Ints
+from loopmend.network.graph import Circuit
+from loopmend.network.positions import Positions
+
+
+@dataclass(frozen=True, eq=False)
+class Switched:
+    """A circuit in which every feed-through in use is a bare enclosure, appended after the others.
+
+    So whatever traces or solves needs to know nothing of feed-throughs; what it gives per enclosure is cut back to the
+    first ``n_enclosures`` of the circuit it was made from.
+
+    Attributes
+    ----------
+    circuit
+        The same rows of spans; after the enclosures one row for each feed-through, without load or customers.
+    positions
+        Ends on a feed-through are closed there.
+    places
+        Row of the enclosure, among those there were, of each feed-through, shape (n_feed_throughs,).
+    ends
+        Which ends land on one, shape (n_spans, 2).
+    """
+
+    circuit: Circuit
+    positions: Positions
+    places: Ints
+    ends: Bools
+
+
+def switch_circuit(circuit: Circuit, positions: Positions, offered: Bools | None = None) -> Switched:
+    """Give every feed-through in use a place of its own; the same circuit and positions where there is none.
+
+    Parameters
+    ----------
+    offered
+        Ends that land on the feed-through of their enclosure though they are not on it now, shape (n_spans, 2): open
+        ends that may be joined there.
+    """
+    joined = positions.states == EndState.JOINED
+    ends = joined if offered is None else joined | offered
+    if not ends.any():
+        return Switched(circuit, positions, np.empty(0, dtype=np.int64), ends)
+    lands = circuit.spans.enclosure
+    places, number = np.unique(lands[ends], return_inverse=True)
+    enclosure = lands.copy()
+    enclosure[ends] = circuit.n_enclosures + number
+    phases = np.zeros(len(places), dtype=np.int64)
+    np.bitwise_or.at(phases, number, np.broadcast_to(circuit.spans.phases[:, None], ends.shape)[ends])
+    states = np.where(joined, np.int8(EndState.CLOSED), positions.states)
+    states.setflags(write=False)
+    # The devices stay those of the ends, so that no default by place can change with the landing.
+    spans = replace(circuit.spans, enclosure=enclosure, device=circuit.end_device)
+    whole = Circuit(_with_bare(circuit.enclosures, places, phases), spans, circuit.streets)
+    return Switched(whole, replace(positions, states=states), places, ends)
+
+
+def _with_bare(rows: EnclosureColumns, places: Ints, phases: Ints) -> EnclosureColumns:
+    """Append an enclosure at each of the places, which has phases and nothing else."""
+    blank: dict[str, Any] = {
+        "phases": phases,
+        "enclosure_id": np.array([feed_through_id(name) for name in rows.enclosure_id[places]], dtype=object),
+        **dict.fromkeys(("kva", "load_kw", "load_kvar", "customers", "critical"), 0),
+        **dict.fromkeys(("source_kv", "source_limit_a"), np.nan),
+    }
+    columns = {}
+    for field in fields(rows):
+        column = getattr(rows, field.name)
+        added = np.broadcast_to(blank.get(field.name, column[places]), places.shape)
+        columns[field.name] = np.concatenate([column, added.astype(column.dtype)])
+    return EnclosureColumns(**columns)
+
+
+def feed_through_id(enclosure_id: str) -> str:
+    """Name the feed-through of an enclosure, for words and for the row it has in a `Switched` circuit."""
+    return f"feed-through of {enclosure_id}"
+
+
+def find_joined_at(circuit: Circuit, positions: Positions, enclosure_id: str) -> tuple[tuple[str, End], ...]:
+    """List the ends on the feed-through of an enclosure, in span order."""
+    return tuple(
+        (span, end)
+        for span, end in circuit.ends_at[enclosure_id]
+        if positions.states[circuit.span_row[span], end] == EndState.JOINED
+    )
