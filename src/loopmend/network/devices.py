@@ -85,11 +85,16 @@ def protective_device(source: Enclosure) -> Device:
     return source.device or _PROTECTIVE.get(source.kind, Device.FUSED_WAY)
 
 
+def has_winding(enclosure: Enclosure) -> bool:
+    """Tell whether a transformer's winding hangs at an enclosure, behind its fuse: a padmount, or anything with kVA."""
+    return enclosure.kind is EnclosureKind.PADMOUNT or enclosure.kva > 0
+
+
 def say_winding_fuse(enclosure: Enclosure) -> str:
-    """Name the fuse between a padmount's bus and its own winding, which is no switching place.
+    """Name the fuse between a padmount's bus and its own winding.
 
     It is in the transformer, blows on a fault of the winding or an overload beyond it, and puts out that one
-    transformer: supply passes on through the bus. So no end and no source stands for it, and nothing opens it here.
+    transformer: supply passes on through the bus.
     """
     size = f" ({enclosure.kva:g} kVA)" if enclosure.kva > 0 else ""
     return f"winding fuse of the transformer in {enclosure.enclosure_id}{size}"
