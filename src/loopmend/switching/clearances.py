@@ -33,7 +33,7 @@ from types import MappingProxyType
 from typing import Literal
 
 from loopmend.errors import Finding, OrderError
-from loopmend.network.assets import End, EndState
+from loopmend.network.assets import ON, End, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 from loopmend.network.tracing import trace_supply
@@ -200,7 +200,7 @@ def _check_tagged(standing: Standing, step: Step) -> list[Finding]:
     if tag is None or step.action in ("tag", "request_clearance", "issue_clearance", "check_open", "check_phasing"):
         return []
     where = place_text(step.place)
-    if step.action in ("close", "close_device"):
+    if step.action in ("close", "join", "close_device"):
         remedy = "release the clearance, then take the tag off, each by its own step"
         return [_broken("tag on", where, f"held by {tag.holder}", remedy)]
     if not same_person(tag.holder, step.by):
@@ -233,7 +233,7 @@ def _check_issue(circuit: Circuit, now: Positions, standing: Standing, step: Ste
     span = step.span or ""
     for end in End:
         place: Place = ("elbow", span, end)
-        if now.states[circuit.span_row[span], end] == EndState.CLOSED or place not in standing.tags:
+        if now.states[circuit.span_row[span], end] in ON or place not in standing.tags:
             findings.append(_out_of_order(step, f"{place_text(place)} is not open and tagged", "open and tag it first"))
     if same_person(step.by, standing.clearances[span].holder):
         remedy = "let the dispatcher, or who takes that place, issue it"
@@ -326,7 +326,7 @@ def _check_alive(circuit: Circuit, before: Positions, after: Positions, standing
 def _is_closed(circuit: Circuit, now: Positions, step: Step) -> bool:
     if step.span is None or step.end is None:
         return step.enclosure in circuit.source_ids and step.enclosure not in now.open_devices
-    return bool(now.states[circuit.span_row[step.span], step.end] == EndState.CLOSED)
+    return bool(now.states[circuit.span_row[step.span], step.end] in ON)
 
 
 def _holder_for(standing: Standing, step: Step) -> str:

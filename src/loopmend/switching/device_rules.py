@@ -1,7 +1,8 @@
 """Rules of the interlock about what is operated: its kind, what it may break, and which conductor is meant.
 
 ``deadbreak alive``
-    A deadbreak elbow would be moved while there is voltage on its span or on its enclosure.
+    A deadbreak elbow would be moved while there is voltage on its span or on its enclosure. On a feed-through every
+    elbow is moved dead, and the bus it does not touch may be alive.
 ``above rating``
     An end would be opened while it carries more than it may break. The current is that of `Hazards.find_amps`; without
     it, that of the metered load and, where there is none, of all installed kVA: more than will ever flow. Where no
@@ -19,7 +20,7 @@ from collections.abc import Callable
 import numpy as np
 
 from loopmend.errors import Finding, NetworkError
-from loopmend.network.assets import Device, End, Floats, phase_letters
+from loopmend.network.assets import Device, End, EndState, Floats, phase_letters
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 from loopmend.network.tracing import UNFED, Supply
@@ -82,6 +83,8 @@ def check_device(
     if step.span is None or step.end is None or step.action not in ("open", "close"):
         return []
     row, end = circuit.span_row[step.span], step.end
+    if before.states[row, end] == EndState.JOINED:
+        return []
     if circuit.end_device[row, end] == Device.DEADBREAK_ELBOW:
         return _check_dead(circuit, was, step.span, int(circuit.spans.enclosure[row, end]))
     rated_a = float(circuit.end_rated_a[row, end])

@@ -7,20 +7,26 @@ Rules, by name:
 ``not as expected``
     The end or device stands already as the step would leave it, or not where the step takes it from.
 ``faulted span``, ``faulted enclosure``, ``suspect span``
-    The step would make a faulted span or enclosure, or a span that is still suspect, alive.
+    The step would make a faulted span or enclosure, or a span that is still suspect, alive; or it would put in the
+    winding fuse of a faulted enclosure.
 ``fault is fed``
     An elbow would be parked while the source behind it feeds a faulted span: only a protective device breaks that.
 ``grounded``
-    The step would put voltage on a ground.
+    The step would put voltage on a ground, or join a span with anything that bears one, dead or not.
 ``tied sources``
     Two sources would feed the same part. Allowed only where the company allows it for a moment and the phases were
     compared at that elbow.
 ``closed loop``
     Closed ends would form a loop.
 ``unlike phases``, ``unlike voltage``
-    Span and enclosure do not belong together, or something would be fed at another system voltage than its own.
+    Span and enclosure, or the spans of a pair on a feed-through, do not belong together, or something would be fed at
+    another system voltage than its own.
 ``ground on live cable``
-    The span to be grounded, or proved dead, is alive by the record, or its other end is closed.
+    The span to be grounded, or proved dead, is alive by the record; or it would be grounded with an end closed or on a
+    feed-through.
+``feed-through alive``, ``feed-through full``, ``no elbow``, ``winding alive``, ``no winding``
+    An elbow may not go on a feed-through, or come off it, so; a winding fuse may not be moved so; see
+    `feed_through_rules`.
 ``deadbreak alive``, ``above rating``, ``neutral``, ``one phase alone``
     What is operated may not be operated so; see `device_rules`.
 ``work under way``
@@ -36,13 +42,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from loopmend.errors import Finding, OrderError
-from loopmend.network.assets import Bools, End, EndState
+from loopmend.network.assets import ON, Bools, End, EndState
 from loopmend.network.graph import Circuit
-from loopmend.network.positions import Positions, apply_device, apply_end_state
+from loopmend.network.positions import Positions, apply_device, apply_end_state, apply_winding
 from loopmend.network.tracing import UNFED, Supply, find_loops, trace_supply
 from loopmend.switching.device_rules import FindAmps, check_conductor, check_device
+from loopmend.switching.feed_through_rules import check_feed_through, check_winding, find_joined_grounds
 from loopmend.switching.rules import broken_rule, find_grounded, find_like_ends, find_misfed, find_rated_kv
-from loopmend.switching.steps import DEVICE_MOVES, MOVES, Step
+from loopmend.switching.steps import DEVICE_MOVES, MOVES, WINDING_MOVES, Step
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,14 +89,16 @@ class Hazards:
 NO_HAZARDS = Hazards()
 
 _FROM_STATE = {
-    "open": (EndState.CLOSED,),
+    "open": ON,
     "close": (EndState.OPEN,),
+    "join": (EndState.OPEN,),
     "ground": (EndState.OPEN,),
     "remove_ground": (EndState.GROUNDED,),
 }
 _TO_STATE = {
     "open": EndState.OPEN,
     "close": EndState.CLOSED,
+    "join": EndState.JOINED,
     "ground": EndState.GROUNDED,
     "remove_ground": EndState.OPEN,
 }
@@ -120,6 +129,8 @@ def apply_step(circuit: Circuit, positions: Positions, step: Step, hazards: Haza
 def _moved(circuit: Circuit, positions: Positions, step: Step) -> Positions:
     if step.action in DEVICE_MOVES:
         return apply_device(positions, step.enclosure, closed=step.action == "close_device")
+    if step.action in WINDING_MOVES:
+        return apply_winding(positions, step.enclosure, out=step.action == "take_out_winding_fuse")
     if step.action in MOVES and step.span is not None and step.end is not None:
         return apply_end_state(circuit, positions, step.span, step.end, _TO_STATE[step.action])
     return positions
@@ -132,6 +143,8 @@ def _check_place(circuit: Circuit, step: Step) -> list[Finding]:
         if step.enclosure not in circuit.source_ids:
             return [broken_rule("unknown place", step.enclosure, "no protective device", "name a source")]
         return []
+    if step.action in WINDING_MOVES and step.span is not None:
+        return [broken_rule("unknown place", step.enclosure, f"{step.span} named", "name the enclosure only")]
     if step.span is None or step.end is None:
         needs_end = step.action in (*MOVES, "check_open") and step.span is not None
         if step.action in MOVES or needs_end:
@@ -152,6 +165,12 @@ def _check_expected(circuit: Circuit, positions: Positions, step: Step) -> list[
             found = "open" if is_open else "closed"
             return [broken_rule("not as expected", step.enclosure, f"device is {found} already", _AS_THEY_ARE)]
         return []
+    if step.action in WINDING_MOVES:
+        is_out = step.enclosure in positions.windings_out
+        if is_out == (step.action == "take_out_winding_fuse"):
+            found = "out" if is_out else "in"
+            return [broken_rule("not as expected", step.enclosure, f"winding fuse is {found} already", _AS_THEY_ARE)]
+        return []
     if step.action == "check_open" and step.span is None:
         if step.enclosure in circuit.source_ids and step.enclosure not in positions.open_devices:
             return [broken_rule("not as expected", step.enclosure, "device is closed", _AS_THEY_ARE)]
@@ -159,9 +178,8 @@ def _check_expected(circuit: Circuit, positions: Positions, step: Step) -> list[
     if step.span is None or step.end is None:
         return []
     state = EndState(int(positions.states[circuit.span_row[step.span], step.end]))
-    if step.action == "check_open" and state is EndState.CLOSED:
-        return [broken_rule("not as expected", step.span, f"{step.end.label} end is closed", _AS_THEY_ARE)]
-    if step.action in MOVES and state not in _FROM_STATE[step.action]:
+    in_the_way = step.action == "check_open" and state in ON
+    if in_the_way or (step.action in MOVES and state not in _FROM_STATE[step.action]):
         return [broken_rule("not as expected", step.span, f"{step.end.label} end is {state.label}", _AS_THEY_ARE)]
     return []
 
@@ -183,22 +201,22 @@ def _check_grounding(circuit: Circuit, positions: Positions, step: Step, hazards
         findings.append(
             broken_rule("ground on live cable", step.span, "alive by the record", "open every end feeding it")
         )
-    elif step.action == "ground" and EndState.CLOSED in positions.states[row].tolist():
-        findings.append(
-            broken_rule(
-                "ground on live cable", step.span, "an end is closed onto its bushing", "park both elbows first"
-            )
-        )
+    elif step.action == "ground" and np.isin(positions.states[row], ON).any():
+        value = "an end is closed onto its bushing, or on a feed-through"
+        findings.append(broken_rule("ground on live cable", step.span, value, "park both elbows first"))
     return findings
 
 
 def _check_supply(circuit: Circuit, before: Positions, after: Positions, step: Step, hazards: Hazards) -> list[Finding]:
     """Check what a move does to supply; only a closing can make anything alive, tied or looped that was not so."""
     was = trace_supply(circuit, before)
+    if step.action in WINDING_MOVES:
+        return check_winding(circuit, was, step, hazards.faulted_enclosures)
     findings = check_device(circuit, before, was, step, hazards.find_amps)
+    findings += check_feed_through(circuit, before, was, step)
     if step.action == "open":
         return findings + _check_breaking(circuit, was, step, hazards)
-    if step.action in ("close", "close_device"):
+    if step.action in ("close", "join", "close_device"):
         return findings + _check_closing(circuit, before, after, was, step, hazards)
     return findings
 
@@ -208,9 +226,12 @@ def _check_closing(
 ) -> list[Finding]:
     now = trace_supply(circuit, after)
     findings = _check_newly_alive(circuit, was, now, hazards)
+    grounded = circuit.spans.span_id[now.alive & find_grounded(after)].tolist()
+    if step.action == "join" and step.span is not None:
+        grounded = find_joined_grounds(circuit, after, now, step.span)
     findings += [
         broken_rule("grounded", name, "a ground is on it", "take the ground off, by its own step, or keep it dead")
-        for name in circuit.spans.span_id[now.alive & find_grounded(after)]
+        for name in grounded
     ]
     findings += _check_close(circuit, after, step)
     if not (hazards.momentary_parallel and (step.span, step.end) in hazards.phasing_recorded):

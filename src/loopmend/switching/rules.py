@@ -31,15 +31,19 @@ class RatedKv:
     span: Floats
 
 
+def are_like(phases: Ints, others: Ints) -> Bools:
+    """Tell where one of two assets has all phases of the other, bits as in the columns; shape of the two together."""
+    common = phases & others
+    return np.asarray((common != 0) & ((common == phases) | (common == others)))
+
+
 def find_like_ends(circuit: Circuit) -> Bools:
     """Find the ends that may be closed as far as phases go, shape (n_spans, 2).
 
     Span and enclosure are alike when one has all phases of the other: a single-phase tap on a three-phase cabinet is,
     a span on A at an enclosure on B, or on AB at one on BC, is not.
     """
-    span, enclosure = circuit.spans.phases[:, None], circuit.enclosures.phases[circuit.spans.enclosure]
-    common = span & enclosure
-    return np.asarray((common != 0) & ((common == span) | (common == enclosure)))
+    return are_like(circuit.spans.phases[:, None], circuit.enclosures.phases[circuit.spans.enclosure])
 
 
 def find_rated_kv(circuit: Circuit) -> RatedKv:

@@ -11,8 +11,11 @@ from loopmend.network.assets import End
 Action = Literal[
     "open",
     "close",
+    "join",
     "open_device",
     "close_device",
+    "take_out_winding_fuse",
+    "put_in_winding_fuse",
     "ground",
     "remove_ground",
     "check_open",
@@ -30,11 +33,14 @@ Action = Literal[
     "remove_tag",
 ]
 
-MOVES = ("open", "close", "ground", "remove_ground")
-"""Actions on an elbow that change its position."""
+MOVES = ("open", "close", "join", "ground", "remove_ground")
+"""Actions on an elbow that change its position; ``join`` puts it on the feed-through, ``open`` parks it."""
 
 DEVICE_MOVES = ("open_device", "close_device")
 """Actions that change the protective device of a source."""
+
+WINDING_MOVES = ("take_out_winding_fuse", "put_in_winding_fuse")
+"""Actions that change the fuse between the bus of an enclosure and its transformer's own winding."""
 
 CLEARANCE_ACTS = (
     "request_clearance",
@@ -50,7 +56,10 @@ CLEARANCE_ACTS = (
 Who = Literal["crew", "desk"]
 
 Place = tuple[str, str, End | None]
-"""Where a tag hangs: ("elbow", span, end) or ("device", source, None)."""
+"""What a step is about: ("elbow", span, end), ("device", source, None) or ("winding", enclosure, None).
+
+Tags hang at the first two: a clearance is of a span, whose own ends part it from every winding.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,7 +113,9 @@ class Step:
 
     @property
     def place(self) -> Place:
-        """The elbow, or the device of a source, that the step is about."""
+        """The elbow, the winding fuse, or the device of a source, that the step is about."""
+        if self.action in WINDING_MOVES:
+            return ("winding", self.enclosure, None)
         return ("elbow", self.span, self.end) if self.span is not None else ("device", self.enclosure, None)
 
     def document(self) -> dict[str, Any]:
