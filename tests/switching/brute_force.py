@@ -17,7 +17,7 @@ from loopmend.network.assets import Device, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 
-OPEN, CLOSED, GROUNDED = (int(state) for state in (EndState.OPEN, EndState.CLOSED, EndState.GROUNDED))
+OPEN, CLOSED, GROUNDED, JOINED = (int(EndState[name]) for name in ("OPEN", "CLOSED", "GROUNDED", "JOINED"))
 Vertex = tuple[str, int]
 
 
@@ -32,7 +32,7 @@ class Question:
 
 
 class Groups:
-    """Union-find over enclosures ("e", row) and spans ("s", row)."""
+    """Union-find over enclosures ("e", row), their feed-throughs ("f", row) and spans ("s", row)."""
 
     def __init__(self) -> None:
         self.above: dict[Vertex, Vertex] = {}
@@ -63,6 +63,8 @@ def feed(circuit: Circuit, states: Any, feeding: set[int]) -> tuple[list[dict[Ve
             for end in (0, 1):
                 if states[row][end] == CLOSED and carried(circuit, row, end) & bit:
                     bad |= not groups.join(("s", row), ("e", int(circuit.spans.enclosure[row, end])))
+                if states[row][end] == JOINED and circuit.spans.phases[row] & bit:
+                    bad |= not groups.join(("s", row), ("f", int(circuit.spans.enclosure[row, end])))
         source_of: dict[Vertex, int] = {}
         for source in sorted(feeding):
             if circuit.enclosures.phases[source] & bit:

@@ -10,7 +10,7 @@ import numpy as np
 from loopmend.network.assets import Enclosure, EnclosureKind, EndState, Span
 from loopmend.network.graph import Circuit, build_circuit
 
-OPEN, CLOSED, GROUNDED = EndState.OPEN, EndState.CLOSED, EndState.GROUNDED
+OPEN, CLOSED, GROUNDED, JOINED = EndState.OPEN, EndState.CLOSED, EndState.GROUNDED, EndState.JOINED
 
 
 def source(name: str, **changes: Any) -> Enclosure:

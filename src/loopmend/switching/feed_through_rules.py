@@ -9,7 +9,7 @@
 ``winding alive``
     A winding fuse would be moved while the bus that it hangs on is alive; company rules may allow more.
 ``no winding``
-    The enclosure has no transformer by the record: no kVA, no load, no customers.
+    The enclosure has no transformer by the record (`has_winding`).
 
 What a join would connect must bear no ground at all, dead or not, and the spans of a pair must be alike in phases.
 """
@@ -22,12 +22,12 @@ import numpy as np
 
 from loopmend.errors import Finding
 from loopmend.network.assets import Bools, EndState
-from loopmend.network.devices import ELBOWS, device_noun
+from loopmend.network.devices import ELBOWS, device_noun, has_winding
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 from loopmend.network.switched import feed_through_id, find_joined_at
 from loopmend.network.tracing import UNFED, Supply
-from loopmend.switching.rules import are_like, broken_rule, find_grounded
+from loopmend.switching.rules import broken_rule, find_grounded
 from loopmend.switching.steps import Step
 
 
@@ -55,7 +55,7 @@ def check_feed_through(circuit: Circuit, before: Positions, was: Supply, step: S
         names = " and ".join(f"{span} {end.label}" for span, end in there)
         findings.append(broken_rule("feed-through full", step.enclosure, names, "take one of them off first"))
     for span, _ in there:
-        if not are_like(circuit.spans.phases[row], circuit.spans.phases[circuit.span_row[span]]):
+        if circuit.spans.phases[row] != circuit.spans.phases[circuit.span_row[span]]:
             findings.append(
                 broken_rule("unlike phases", step.span, f"onto {span}", "join only spans of the same phases")
             )
@@ -90,12 +90,6 @@ def find_joined_grounds(circuit: Circuit, after: Positions, now: Supply, span: s
     return [str(name) for name in circuit.spans.span_id[connected & find_grounded(after)]]
 
 
-def has_winding(circuit: Circuit, enclosure_id: str) -> bool:
-    """Tell whether an enclosure has a transformer by the record: kVA, load or customers."""
-    row, rows = circuit.enclosure_row[enclosure_id], circuit.enclosures
-    return bool(rows.kva[row] > 0 or rows.load_kw[row] > 0 or rows.load_kvar[row] > 0 or rows.customers[row] > 0)
-
-
 def check_winding(circuit: Circuit, was: Supply, step: Step, faulted_enclosures: Collection[str]) -> list[Finding]:
     """List the rules that moving a winding fuse breaks.
 
@@ -106,9 +100,9 @@ def check_winding(circuit: Circuit, was: Supply, step: Step, faulted_enclosures:
     """
     name = step.enclosure
     findings = []
-    if not has_winding(circuit, name):
+    if not has_winding(circuit.enclosure(name)):
         remedy = "name the enclosure of a transformer"
-        findings.append(broken_rule("no winding", name, "no kVA, load or customers on record", remedy))
+        findings.append(broken_rule("no winding", name, "no transformer by the record", remedy))
     if (was.enclosure_source[:, circuit.enclosure_row[name]] != UNFED).any():
         remedy = "de-energize the bus first, or follow the company's rule for that fuse"
         findings.append(broken_rule("winding alive", name, "its bus is alive by the record", remedy))

@@ -31,19 +31,15 @@ class RatedKv:
     span: Floats
 
 
-def are_like(phases: Ints, others: Ints) -> Bools:
-    """Tell where one of two assets has all phases of the other, bits as in the columns; shape of the two together."""
-    common = phases & others
-    return np.asarray((common != 0) & ((common == phases) | (common == others)))
-
-
 def find_like_ends(circuit: Circuit) -> Bools:
     """Find the ends that may be closed as far as phases go, shape (n_spans, 2).
 
     Span and enclosure are alike when one has all phases of the other: a single-phase tap on a three-phase cabinet is,
     a span on A at an enclosure on B, or on AB at one on BC, is not.
     """
-    return are_like(circuit.spans.phases[:, None], circuit.enclosures.phases[circuit.spans.enclosure])
+    span, enclosure = circuit.spans.phases[:, None], circuit.enclosures.phases[circuit.spans.enclosure]
+    common = span & enclosure
+    return np.asarray((common != 0) & ((common == span) | (common == enclosure)))
 
 
 def find_rated_kv(circuit: Circuit) -> RatedKv:
@@ -79,12 +75,19 @@ def find_grounded(positions: Positions) -> Bools:
     return np.asarray((positions.states == EndState.GROUNDED).any(axis=1))
 
 
-def find_frozen(circuit: Circuit, positions: Positions) -> Bools:
+def find_frozen(circuit: Circuit, positions: Positions, offered: Bools | None = None) -> Bools:
     """Find the ends that must stay as they are because they are operated only de-energized and are not, (n_spans, 2).
 
     Alive counts a span or an enclosure with voltage on any phase.
+
+    Parameters
+    ----------
+    offered
+        Ends that land on a feed-through, in a circuit where it is a place of its own: operated only de-energized too.
     """
     dead_only = find_dead_only(circuit.end_device)
+    if offered is not None:
+        dead_only = dead_only | offered
     if not dead_only.any():
         return dead_only
     supply = trace_supply(circuit, positions)
