@@ -13,7 +13,7 @@ from loopmend.network.positions import Positions
 from loopmend.switching.clearances import Standing, apply_clearance, apply_guarded, place_text, rehearsed_by
 from loopmend.switching.interlock import NO_HAZARDS, Hazards
 from loopmend.switching.orders import check_parked, draft_grounding, ground_off, renumbered, without_tag
-from loopmend.switching.steps import DEVICE_MOVES, MOVES, Place, Step
+from loopmend.switching.steps import DEVICE_MOVES, MOVES, WINDING_MOVES, Place, Step
 
 OTHERWISE = "Stop: sign nothing, say what was found; the steps left are planned anew from the positions as they are"
 """The branch of every step: a setting of ours, where the practice is to stop and ask."""
@@ -21,17 +21,24 @@ OTHERWISE = "Stop: sign nothing, say what was found; the steps left are planned 
 NEEDS_SECOND = (
     *MOVES,
     *DEVICE_MOVES,
+    *WINDING_MOVES,
     "request_clearance",
     "issue_clearance",
     "release_clearance",
 )
 """Acts that count only when another person than the one who does them confirms them."""
 
+_CLOSINGS = ("close", "join", "close_device")
+"""Acts after which supply may come where there was none: tags come off before."""
+
 _CONFIRMS = {"request_clearance": "desk", "issue_clearance": "crew", "release_clearance": "desk"}
 _WAITS_FOR = {"prove_dead": "dead", "check_phasing": "in_phase", "hold_for_test": "proof"}
 _AFTER = {
     "open": "Seen parked on its stand by both; nothing else moved with it",
     "close": "Lamps or load where it is to be back; no smell, no noise",
+    "join": "Seated on the feed-through, seen by both; nothing else moved with it",
+    "take_out_winding_fuse": "Seen out by both; no load behind it",
+    "put_in_winding_fuse": "Seen in by both",
     "open_device": "Seen open on every phase by both",
     "close_device": "Lamps or load where it is to be back; it stays closed",
     "ground": "Clamp tight at both ends; counted in the list of grounds",
@@ -61,7 +68,7 @@ def weave_restoration(
     for span in spans:
         woven.request(span)
     for step in steps:
-        if step.action in ("close", "close_device"):
+        if step.action in _CLOSINGS:
             woven.free(step.place)
         woven.add(step)
         isolates = step.span in spans and step.action in ("open", "check_open")
@@ -116,7 +123,7 @@ def weave_return(
         if standing.clearances[span].stage == "at work":
             woven.act("clear_crew", span)
     for step in steps:
-        if step.action in ("close", "close_device"):
+        if step.action in _CLOSINGS:
             woven.free_all()
         woven.add(step)
     woven.free_all()

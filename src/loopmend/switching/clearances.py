@@ -5,10 +5,13 @@ every source is opened and tagged; the clearance is issued to the one who asked,
 tested dead and grounded; the work is handed over to the crew. Back: the crew told and clear, grounds off, the clearance
 released by who holds it, tags off, and only then is anything made alive.
 
+Open is an elbow that is parked or grounded: one on a feed-through is on a bushing like any other. A span is cleared by
+its own two ends, so the winding fuses beyond them bear no tag.
+
 Rules, by name:
 
 ``tag on``
-    What hangs under a tag is not closed, by nobody, before the tag is off.
+    What hangs under a tag is not closed, nor put on a feed-through, by nobody, before the tag is off.
 ``tag held by another``
     A tag comes off, and a tagged place is worked at, only by who holds it.
 ``not in the order of the regulation``

@@ -58,7 +58,7 @@ Who = Literal["crew", "desk"]
 Place = tuple[str, str, End | None]
 """What a step is about: ("elbow", span, end), ("device", source, None) or ("winding", enclosure, None).
 
-Tags hang at the first two: a clearance is of a span, whose own ends part it from every winding.
+Tags hang at the first two; no tag hangs on a winding fuse (`clearances`).
 """
 
 
