@@ -2,7 +2,8 @@
 
 What a search must know of feed-throughs is where each end lands. Elbows on one stay there. A parked elbow lands on one
 where it normally belongs there, where the other elbow of a pair has stayed there alone, or where the caller asks for
-it; closing it then means joining it. Behind a winding fuse that is out nobody can be brought back, and nothing is
+it; closing it then means joining it. As with deadbreak elbows, nobody is interrupted to join one: it stays as it is
+where it is alive after isolation. Behind a winding fuse that is out nobody can be brought back, and nothing is
 drawn, by any switching of ends.
 """
 
@@ -21,6 +22,9 @@ from loopmend.network.positions import Positions
 from loopmend.network.switched import Switched, switch_circuit
 
 WINDING_OUT = "its winding fuse is out"
+
+PAIR = 2
+"""Elbows that a feed-through takes."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,53 +61,80 @@ def find_isolated(circuit: Circuit, positions: Positions, faulted: Iterable[str]
     return np.asarray(isolated)
 
 
-def build_bypass(
-    circuit: Circuit, positions: Positions, isolated: Bools, join: Iterable[tuple[str, End]] = ()
-) -> Bypass:
+def build_bypass(circuit: Circuit, positions: Positions, isolated: Bools, asked: Bools) -> Bypass:
     """Build the circuit to be searched.
 
     Parameters
     ----------
     isolated
         Ends that isolate the fault, shape (n_spans, 2).
-    join
-        Ends that may be joined on the feed-through of their enclosure, besides those found: two of one enclosure.
-
-    Raises
-    ------
-    NetworkError
-        Naming the ends to be joined that are no two elbows of one enclosure.
+    asked
+        Those among them that may be joined past a faulted enclosure (`find_asked`), shape (n_spans, 2).
     """
-    asked = _asked(circuit, join)
-    opened = (isolated | asked) & (positions.states != EndState.GROUNDED)
+    opened = isolated & (positions.states != EndState.GROUNDED)
+    opened &= ~(asked & (positions.states == EndState.JOINED))
     base = replace(positions, states=np.where(opened, np.int8(EndState.OPEN), positions.states))
     joined = base.states == EndState.JOINED
     parked = (base.states == EndState.OPEN) & ~isolated & np.isin(circuit.end_device, ELBOWS)
-    offered = asked | (parked & (circuit.spans.state == EndState.JOINED))
-    offered |= _left_by_other(circuit, joined, offered, parked)
+    offered = asked & ~joined
+    for wanted in (circuit.spans.state == EndState.JOINED, _lone(circuit, joined)):
+        offered |= _with_room(circuit, joined | offered, parked & wanted & ~offered)
     switched = switch_circuit(circuit, base, offered)
     return Bypass(_without_loads(switched), joined, offered)
 
 
-def _asked(circuit: Circuit, join: Iterable[tuple[str, End]]) -> Bools:
-    asked = np.zeros((circuit.n_spans, 2), dtype=bool)
-    wanted = tuple(join)
+def find_asked(
+    circuit: Circuit,
+    positions: Positions,
+    join: Iterable[tuple[str, End]],
+    faulted: Iterable[str],
+    broken: Iterable[str],
+) -> Bools:
+    """Find the ends that are asked to be joined, shape (n_spans, 2).
+
+    Raises
+    ------
+    NetworkError
+        Where they are no two elbows of one faulted enclosure, their spans are faulted or unlike in phases, or others
+        are on its feed-through.
+    """
+    wanted, asked = tuple(dict.fromkeys(join)), np.zeros((circuit.n_spans, 2), dtype=bool)
+    circuit.require_spans([span for span, _ in wanted], "join")
     for span, end in wanted:
         asked[circuit.span_row[span], end] = True
-    places = set(circuit.spans.enclosure[asked].tolist())
-    if wanted and (asked.sum() != 2 or len(places) != 1 or not np.isin(circuit.end_device[asked], ELBOWS).all()):
+    if wanted and (why := _why_no_pair(circuit, positions, asked, set(faulted), set(broken))):
         names = ", ".join(f"{span} {end.label}" for span, end in wanted)
-        raise NetworkError.about(wanted[0][0], "join", "no pair of elbows of one enclosure", names, "name two there")
+        remedy = "name two elbows of one faulted enclosure, of sound spans with the same phases"
+        raise NetworkError.about(wanted[0][0], "join", why, names, remedy)
     return asked
 
 
-def _left_by_other(circuit: Circuit, joined: Bools, offered: Bools, parked: Bools) -> Bools:
-    """Find the parked elbow that belongs to an elbow alone on a feed-through: the only one there."""
+def _why_no_pair(circuit: Circuit, positions: Positions, asked: Bools, faulted: set[str], broken: set[str]) -> str:
+    places, rows = set(circuit.spans.enclosure[asked].tolist()), np.nonzero(asked)[0]
+    if asked.sum() != PAIR or len(places) != 1 or not np.isin(circuit.end_device[asked], ELBOWS).all():
+        return "are no two elbows of one enclosure"
+    place = places.pop()
+    if str(circuit.enclosures.enclosure_id[place]) not in broken:
+        return "the enclosure is not faulted"
+    if faulted.intersection(map(str, circuit.spans.span_id[rows])):
+        return "a span of them is faulted"
+    if len(set(circuit.spans.phases[rows].tolist())) > 1:
+        return "their spans are unlike in phases"
+    others = (positions.states == EndState.JOINED) & (circuit.spans.enclosure == place) & ~asked
+    return "the feed-through there is taken" if others.any() else ""
+
+
+def _lone(circuit: Circuit, joined: Bools) -> Bools:
+    """Find the ends at an enclosure where one elbow is alone on the feed-through, shape (n_spans, 2)."""
+    on = np.bincount(circuit.spans.enclosure[joined], minlength=circuit.n_enclosures)
+    return np.asarray((on == 1)[circuit.spans.enclosure])
+
+
+def _with_room(circuit: Circuit, taken: Bools, wanted: Bools) -> Bools:
+    """Keep of the ends wanted on a feed-through those for which there is room; none where they are too many."""
     lands, n = circuit.spans.enclosure, circuit.n_enclosures
-    on, may = np.bincount(lands[joined], minlength=n), np.bincount(lands[parked], minlength=n)
-    taken = np.bincount(lands[offered], minlength=n)
-    alone = (on == 1) & (may == 1) & (taken == 0)
-    return np.asarray(parked & alone[lands])
+    count = np.bincount(lands[taken], minlength=n) + np.bincount(lands[wanted], minlength=n)
+    return np.asarray(wanted & (count <= PAIR)[lands])
 
 
 def _without_loads(switched: Switched) -> Switched:

@@ -9,10 +9,10 @@ import numpy as np
 
 from loopmend.errors import NetworkError
 from loopmend.network.assets import Bools, End, EndState, phase_letters
+from loopmend.network.devices import find_dead_only
 from loopmend.network.positions import Positions, apply_device, apply_end_states
 from loopmend.network.tracing import Supply, trace_supply
 from loopmend.switching.attach import Parts, find_parts
-from loopmend.switching.rules import find_frozen, find_like_ends
 from loopmend.switching.task import Task, breaks_a_rule, check_limits, find_reachable
 
 Way = tuple[tuple[str, End], ...]
@@ -29,7 +29,7 @@ def find_reasons(task: Task, target: Positions, faults: tuple[str, ...], *, exac
         return ()
     reachable = find_reachable(task)
     best, without_fault = _reach(task), _reach(_without_fault(task))
-    deadbreak = _reached_over_deadbreak(task)
+    over_frozen = _reached_over_frozen(task)
     parts = find_parts(task, target, reachable)
     said: dict[int, str] = {}
     found = []
@@ -39,8 +39,8 @@ def find_reasons(task: Task, target: Positions, faults: tuple[str, ...], *, exac
             if part not in said:
                 said[part] = _why_not_joined(task, target, parts, part, exact=exact)
             why = said[part]
-        elif deadbreak[row] and not task.dead_enclosures[row]:
-            why = "its only way to a source is over a deadbreak elbow that is alive, and that is not moved alive"
+        elif over_frozen[row] and not task.dead_enclosures[row]:
+            why = f"its only way to a source is over {_moved_dead(task)} that is alive, and that is not moved alive"
         else:
             why = _why_no_way(task, row, faults, best, without_fault)
         found.append((str(circuit.enclosures.enclosure_id[row]), why))
@@ -55,12 +55,17 @@ def _reach(task: Task) -> Supply:
     return trace_supply(task.circuit, Positions(states, unusable))
 
 
-def _reached_over_deadbreak(task: Task) -> Bools:
-    """Find the enclosures supplied if deadbreak elbows could be moved alive, shape (n_enclosures,)."""
-    frozen = find_frozen(task.circuit, task.base) & find_like_ends(task.circuit)
-    if not frozen.any():
+def _moved_dead(task: Task) -> str:
+    """Name what is moved only dead: any elbow goes on a feed-through so, a deadbreak one everywhere."""
+    only = find_dead_only(task.circuit.end_device[task.frozen]).all()
+    return "a deadbreak elbow" if only else "an elbow of a feed-through"
+
+
+def _reached_over_frozen(task: Task) -> Bools:
+    """Find the enclosures supplied if every elbow could be moved alive, shape (n_enclosures,)."""
+    if not task.frozen.any():
         return np.zeros(task.circuit.n_enclosures, dtype=bool)
-    return _reach(replace(task, closable=task.closable | frozen)).supplied
+    return _reach(replace(task, closable=task.closable | task.frozen)).supplied
 
 
 def _without_fault(task: Task) -> Task:

@@ -12,11 +12,11 @@ from loopmend.network.assets import Bools, End, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 from loopmend.network.tracing import find_loops, trace_supply
-from loopmend.switching.bypass import WINDING_OUT, Bypass, build_bypass, find_isolated, tell_positions
+from loopmend.switching.bypass import WINDING_OUT, Bypass, build_bypass, find_asked, find_isolated, tell_positions
 from loopmend.switching.flow import Flow
 from loopmend.switching.limits import Violation
 from loopmend.switching.reasons import find_reasons
-from loopmend.switching.rules import find_frozen, find_grounded, find_like_ends, find_rated_kv
+from loopmend.switching.rules import RatedKv, find_frozen, find_grounded, find_like_ends, find_rated_kv
 from loopmend.switching.search import find_best
 from loopmend.switching.task import FlowSettings, Task, check_limits, split_task
 
@@ -113,7 +113,7 @@ def find_restoration(  # noqa: PLR0913 - one keyword per setting of the contract
     leave_open, leave_devices_open
         Ends, and sources' devices, that may not be closed where they are open: to ask for another way.
     join
-        Two elbows of one enclosure, a faulted one as a rule, that may be joined there on a feed-through.
+        Two elbows of one faulted enclosure that may be joined there on a feed-through, past its equipment.
 
     Returns
     -------
@@ -123,13 +123,14 @@ def find_restoration(  # noqa: PLR0913 - one keyword per setting of the contract
         not counted. Never a loop, never two sources tied, never a fault or a grounded span alive; no end is closed
         across unlike phases, nothing is fed at another system voltage than its own; grounded ends are not operated, and
         neither are deadbreak elbows that are alive after isolation: nobody is interrupted to move one. Elbows on a
-        feed-through stay there, past a faulted enclosure too; one that parted from its pair may be joined again.
+        feed-through stay there, past a faulted enclosure too; one that parted from its pair may be joined again, and
+        like those of ``join`` only where it and the other one are dead after isolation.
 
     Raises
     ------
     NetworkError
-        If a fault or source is unknown, a setting is out of range, the ends to join are no pair, or the positions
-        hold a loop or a tie already.
+        If a fault or source is unknown, a setting is out of range, the ends to join are no pair that may be, or the
+        positions hold a loop or a tie already.
 
     Notes
     -----
@@ -144,8 +145,8 @@ def find_restoration(  # noqa: PLR0913 - one keyword per setting of the contract
     )
     before = open_feeding_devices(circuit, now, faulted, broken, opened)
     isolated = find_isolated(circuit, before, faulted, broken)
-    bypass = build_bypass(circuit, before, isolated, join)
-    task = _set_up(bypass, isolated, faulted, broken, settings=settings, limits=limits)
+    bypass = build_bypass(circuit, before, isolated, find_asked(circuit, before, join, faulted, broken))
+    task = _set_up(circuit, bypass, isolated, faulted, broken, settings=settings, limits=limits)
     task = _left_open(task, leave_open, leave_devices_open)
     _require_radial(circuit, task.base)
     states, open_devices, exact = task.base.states.copy(), set(task.base.open_devices), True
@@ -218,6 +219,7 @@ def _require_radial(circuit: Circuit, base: Positions) -> None:
 
 
 def _set_up(
+    real: Circuit,
     bypass: Bypass,
     isolated: Bools,
     faulted: tuple[str, ...],
@@ -232,7 +234,7 @@ def _set_up(
     dead_spans = np.isin(np.arange(circuit.n_spans), [circuit.span_row[name] for name in faulted])
     usable = ~np.isnan(circuit.enclosures.source_kv) & ~dead_enclosures
     is_open = np.isin(circuit.enclosures.enclosure_id.astype(str), sorted(base.open_devices))
-    closed, frozen = states == EndState.CLOSED, find_frozen(circuit, base)
+    closed, frozen = states == EndState.CLOSED, find_frozen(circuit, base, bypass.offered)
     like = find_like_ends(circuit) | closed
     freed = ~isolated | bypass.offered
     return Task(
@@ -240,15 +242,23 @@ def _set_up(
         base=base,
         closable=like & freed & ~grounded & (closed | ~frozen),
         pinned=(frozen & closed) | bypass.joined,
+        frozen=frozen & like,
         dead_spans=dead_spans | find_grounded(base),
         dead_enclosures=dead_enclosures,
         usable=usable,
         held=usable & ~is_open,
         operated=usable & is_open,
-        rated=find_rated_kv(circuit),
+        rated=_rated_as(real, circuit),
         settings=settings,
         limits=limits,
     )
+
+
+def _rated_as(real: Circuit, circuit: Circuit) -> RatedKv:
+    """System voltage of everything as the real circuit has it; a feed-through has none of its own."""
+    rated = find_rated_kv(real)
+    blank = np.full(circuit.n_enclosures - real.n_enclosures, np.nan)
+    return replace(rated, enclosure=np.concatenate([rated.enclosure, blank]))
 
 
 def _left_open(task: Task, ends: Iterable[tuple[str, End]], devices: Iterable[str]) -> Task:

@@ -39,7 +39,10 @@ class Task:
     closable
         Ends that may be closed in the end, shape (n_spans, 2).
     pinned
-        Ends among them that stay closed: deadbreak elbows that are alive in ``base``, shape (n_spans, 2).
+        Ends among them that stay closed: deadbreak elbows that are alive in ``base``, and all on a feed-through, shape
+        (n_spans, 2).
+    frozen
+        Ends that are moved only de-energized and are alive in ``base``, shape (n_spans, 2).
     dead_spans, dead_enclosures
         What must not be alive in the end: faulted, or a span with a grounded end.
     usable
@@ -58,6 +61,7 @@ class Task:
     base: Positions
     closable: Bools
     pinned: Bools
+    frozen: Bools
     dead_spans: Bools
     dead_enclosures: Bools
     usable: Bools
@@ -156,6 +160,7 @@ def _cut_out(task: Task, at: Ints, of_span: Ints) -> Task:
         base=Positions(task.base.states[of_span], task.base.open_devices & ids),
         closable=task.closable[of_span],
         pinned=task.pinned[of_span],
+        frozen=task.frozen[of_span],
         dead_spans=task.dead_spans[of_span],
         dead_enclosures=task.dead_enclosures[at],
         usable=task.usable[at],
