@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from loopmend.errors import EvidenceError, Finding
-from loopmend.locate.dead import DeadPart, Elbow, Vertex
-from loopmend.locate.ground import Ground, build_grounds, tree_vertices
+from loopmend.locate.dead import DeadPart, Elbow
+from loopmend.locate.ground import Ground, build_grounds, find_vertex_phases, tree_vertices
 from loopmend.locate.model import Cut, Restoration, SearchModel
 from loopmend.locate.observations import CrewTimes, require_times
 from loopmend.locate.posterior import Suspect
@@ -86,21 +86,14 @@ def build_model(
         switch=tuple(times.switch.get(name, times.switch_minutes) for name in places),
         closures=_closures(tree, kept, cells),
         grounds=grounds,
-        vertex_masks=tuple(_phases_of(circuit, vertex) for vertex in vertices),
+        vertex_masks=find_vertex_phases(circuit, dead),
         place_number=at,
-        vertex_places=tuple(at.get(name, -1) if kind == "enclosure" else -1 for kind, name in vertices),
+        vertex_places=tuple(at.get(dead.place_of(name), -1) if kind == "enclosure" else -1 for kind, name in vertices),
         tree_edges=tuple((number["span", span], number["enclosure", name]) for span, _, name in dead.edges),
         grounded=_has_ground(circuit, dead),
         customers_out=dead.customers_out,
         restoration=restoration,
     )
-
-
-def _phases_of(circuit: Circuit, vertex: Vertex) -> int:
-    kind, name = vertex
-    if kind == "span":
-        return int(circuit.spans.phases[circuit.span_row[name]])
-    return int(circuit.enclosures.phases[circuit.enclosure_row[name]])
 
 
 def _has_ground(circuit: Circuit, dead: DeadPart) -> bool:
@@ -198,13 +191,13 @@ def _named_places(
     vertices: Sequence[tuple[str, str]],
 ) -> set[str]:
     """Enclosures where a cut lies or where the dead part can be joined to something else."""
-    where = {(span, end): enclosure for span, end, enclosure in dead.edges}
+    where = _places_of_elbows(dead)
     places = {where[elbow] for edge in edges if (elbow := tree.elbow[edge.vertex]) is not None}
-    joined = {(span, enclosure) for span, _, enclosure in dead.edges}
+    joined = {(span, place) for (span, _), place in where.items()}
     for ground in grounds.values():
         for v, (kind, name) in enumerate(vertices):
             if kind == "enclosure" and ground.live >> v & 1:
-                places.add(name)
+                places.add(dead.place_of(name))
             for link in ground.links[v]:
                 outside = link.other >= len(vertices)
                 if outside or (kind == "span" and (name, link.place) not in joined):
@@ -212,10 +205,15 @@ def _named_places(
     return places
 
 
+def _places_of_elbows(dead: DeadPart) -> dict[Elbow, str]:
+    """Enclosure where each elbow of the tree is."""
+    return {(span, end): dead.place_of(name) for span, end, name in dead.edges}
+
+
 def _build_cuts(
     dead: DeadPart, tree: _Tree, edges: Sequence[_Edge], bit: dict[int, int], at: dict[str, int]
 ) -> tuple[Cut, ...]:
-    where = {(span, end): enclosure for span, end, enclosure in dead.edges}
+    where = _places_of_elbows(dead)
     below, part = [0] * len(tree.parent), dict.fromkeys(tree.total, 0)
     for v in reversed(tree.order):
         below[v] |= bit.get(v, 0)

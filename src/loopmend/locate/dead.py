@@ -1,19 +1,25 @@
-"""What went dead: the enclosures out, the suspect spans, and the tree they form."""
+"""What went dead: the enclosures out, the suspect spans, and the tree they form.
+
+Elbows on a feed-through pass the equipment of their enclosure. In the tree the id of the enclosure then stands for its
+feed-through; where its own bus went dead too, as at a cabinet with more ways, the two are vertices apart, and the
+feed-through goes by a name of its own.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Any
+from typing import Any, TypedDict
 
 import networkx as nx
 import numpy as np
 
 from loopmend.errors import NetworkError
-from loopmend.network.assets import Bools, End, EndState
+from loopmend.network.assets import ON, Bools, End, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
+from loopmend.network.switched import feed_through_id, find_led_past
 from loopmend.network.tracing import Supply, trace_supply
 
 Vertex = tuple[str, str]
@@ -34,14 +40,24 @@ class DeadPart:
     now
         Positions as they are, with the operated devices open.
     out
-        Enclosures without supply now, in circuit order.
+        Enclosures without supply now that the trouble put out, in circuit order: not those bypassed by a feed-through,
+        nor those behind a winding fuse that is out, since nobody there had supply.
     customers_out
         Customers of the enclosures out.
     spans
         Suspect spans, in circuit order.
     edges
         Ends that join a suspect span to an enclosure, ``(span, end, enclosure)``, in circuit order: closed now, or in
-        the normal arrangement. They form a forest.
+        the normal arrangement. They form a forest. An end on a feed-through names it as ``feed_throughs`` does.
+    equipment
+        Enclosures whose own bus went dead, so that a fault may lie in their equipment, in circuit order.
+    led_past
+        Ends that land on the feed-through of their enclosure: those on it, and those parted from one, shape
+        (n_spans, 2).
+    feed_throughs
+        Enclosures of the tree that are a feed-through, each with the enclosure where that is: as a rule the same id.
+    on_feed_through
+        Ends of the tree that stand on a feed-through now.
     people
         How customers are called in reasons, where some are counted more than once.
     """
@@ -52,12 +68,25 @@ class DeadPart:
     customers_out: int
     spans: tuple[str, ...]
     edges: tuple[tuple[str, End, str], ...]
+    equipment: tuple[str, ...]
+    led_past: Bools
+    feed_throughs: Mapping[str, str]
+    on_feed_through: frozenset[Elbow]
     people: str = "customers"
 
     @cached_property
     def enclosures(self) -> tuple[str, ...]:
         """Enclosures on the tree, in order of first mention, operated sources first."""
         return tuple(dict.fromkeys([*self.operated, *(enclosure for _, _, enclosure in self.edges)]))
+
+    def place_of(self, name: str) -> str:
+        """Id of the enclosure where an enclosure of the tree is: another than its own name only for a feed-through."""
+        return self.feed_throughs.get(name, name)
+
+    @cached_property
+    def places(self) -> tuple[str, ...]:
+        """Ids of the enclosures where the tree has a vertex, in order of first mention, operated sources first."""
+        return tuple(dict.fromkeys(self.place_of(name) for name in self.enclosures))
 
     @cached_property
     def neighbours(self) -> dict[Vertex, tuple[tuple[Vertex, Elbow], ...]]:
@@ -102,23 +131,40 @@ def find_dead_part(circuit: Circuit, normal: Positions, now: Positions, operated
     """
     names = tuple(sorted(set(operated)))
     _require_sources(circuit, names)
+    led_past = find_led_past(circuit, now)
+    normal = _as_led(normal, led_past)
     closed = replace(now, open_devices=now.open_devices - set(names))
     dark = replace(now, open_devices=now.open_devices | set(names))
-    before = trace_supply(circuit, replace(normal, open_devices=normal.open_devices - set(names)))
-    as_found, after = trace_supply(circuit, closed), trace_supply(circuit, dark)
+    before = _trace_buses(circuit, replace(normal, open_devices=normal.open_devices - set(names)))
+    as_found, after = _trace_buses(circuit, closed), _trace_buses(circuit, dark)
     fed_before, fed_found = _fed_by(circuit, before, names), _fed_by(circuit, as_found, names)
     n = circuit.n_enclosures
-    was_on = before.supplied | (as_found.supplied & fed_found[:n])
-    out = was_on & ~after.supplied
+    lost = (before.supplied | (as_found.supplied & fed_found[:n])) & ~after.supplied
     suspect = (fed_before[n:] | fed_found[n:]) & ~after.alive
+    ids = circuit.enclosures.enclosure_id
+    out = lost & ~np.isin(ids.astype(str), sorted(now.windings_out))
+    edges = _tree_edges(circuit, normal, now, suspect, led_past)
     return DeadPart(
         operated=names,
         now=dark,
-        out=tuple(circuit.enclosures.enclosure_id[out].tolist()),
+        out=tuple(ids[out].tolist()),
         customers_out=int(circuit.enclosures.customers[out].sum()),
         spans=tuple(circuit.spans.span_id[suspect].tolist()),
-        edges=_tree_edges(circuit, normal, now, suspect),
+        equipment=tuple(ids[lost].tolist()),
+        led_past=led_past,
+        **_name_edges(circuit, now, edges, led_past, {*names, *ids[lost].tolist()}),
     )
+
+
+def _as_led(normal: Positions, led_past: Bools) -> Positions:
+    """Take the normal arrangement with the elbows past the equipment that are led past it now."""
+    joined = led_past & np.isin(normal.states, ON)
+    return replace(normal, states=np.where(joined, np.int8(EndState.JOINED), normal.states))
+
+
+def _trace_buses(circuit: Circuit, positions: Positions) -> Supply:
+    """Trace what has supply at its bus, whether its winding fuse is in or out."""
+    return trace_supply(circuit, replace(positions, windings_out=frozenset()))
 
 
 def _require_sources(circuit: Circuit, names: Sequence[str]) -> None:
@@ -148,33 +194,60 @@ def _fed_by(circuit: Circuit, supply: Supply, names: Sequence[str]) -> Bools:
 
 
 def _tree_edges(
-    circuit: Circuit, normal: Positions, now: Positions, suspect: Bools
-) -> tuple[tuple[str, End, str], ...]:
-    """Take the ends closed now, then those normally closed as long as they close no loop."""
+    circuit: Circuit, normal: Positions, now: Positions, suspect: Bools, led_past: Bools
+) -> list[tuple[int, int]]:
+    """Take the ends on a bushing now, then those normally on one as long as they close no loop: rows and ends."""
     joins: nx.utils.UnionFind[Any] = nx.utils.UnionFind()
     kept: dict[tuple[int, int], None] = {}
-    carries = (circuit.spans.phases[:, None] & circuit.enclosures.phases[circuit.spans.enclosure]) != 0
+    phases = circuit.spans.phases[:, None]
+    carries = (np.where(led_past, phases, circuit.enclosures.phases[circuit.spans.enclosure]) & phases) != 0
     for positions, strict in ((now, True), (normal, False)):
-        closed = (positions.states == EndState.CLOSED) & suspect[:, None] & carries
+        closed = np.isin(positions.states, ON) & suspect[:, None] & carries
         for row, end in zip(*(found.tolist() for found in np.nonzero(closed)), strict=True):
-            span, place = ("span", row), ("enclosure", int(circuit.spans.enclosure[row, end]))
             if (row, end) in kept:
                 continue
+            span, place = ("span", row), _landing(circuit, led_past, row, end)
             if joins[span] != joins[place]:
                 joins.union(span, place)
                 kept[row, end] = None
             elif strict:
-                raise _loop(circuit, [*kept, (row, end)])
-    ids = circuit.enclosures.enclosure_id
-    return tuple(
-        (str(circuit.spans.span_id[row]), End(end), str(ids[circuit.spans.enclosure[row, end]]))
-        for row, end in sorted(kept)
-    )
+                raise _loop(circuit, led_past, [*kept, (row, end)])
+    return sorted(kept)
 
 
-def _loop(circuit: Circuit, ends: Sequence[tuple[int, int]]) -> NetworkError:
+def _landing(circuit: Circuit, led_past: Bools, row: int, end: int) -> tuple[str, int]:
+    """Say where an end lands: on the bus or on the feed-through of an enclosure, by row."""
+    return "feed-through" if led_past[row, end] else "bus", int(circuit.spans.enclosure[row, end])
+
+
+class _Edges(TypedDict):
+    edges: tuple[tuple[str, End, str], ...]
+    feed_throughs: dict[str, str]
+    on_feed_through: frozenset[Elbow]
+
+
+def _name_edges(
+    circuit: Circuit, now: Positions, kept: Sequence[tuple[int, int]], led_past: Bools, buses: set[str]
+) -> _Edges:
+    """Name the ends of the tree; a feed-through goes by its enclosure's id unless the bus there is on the tree too."""
+    ids, lands = circuit.enclosures.enclosure_id, circuit.spans.enclosure
+    buses = buses | {str(ids[lands[row, end]]) for row, end in kept if not led_past[row, end]}
+    edges, feed_throughs, on_one = [], {}, []
+    for row, end in kept:
+        span, at = str(circuit.spans.span_id[row]), str(ids[lands[row, end]])
+        name = at
+        if led_past[row, end]:
+            name = feed_through_id(at) if at in buses else at
+            feed_throughs[name] = at
+            if now.states[row, end] == EndState.JOINED:
+                on_one.append((span, End(end)))
+        edges.append((span, End(end), name))
+    return {"edges": tuple(edges), "feed_throughs": feed_throughs, "on_feed_through": frozenset(on_one)}
+
+
+def _loop(circuit: Circuit, led_past: Bools, ends: Sequence[tuple[int, int]]) -> NetworkError:
     graph: nx.MultiGraph[Any] = nx.MultiGraph()
-    graph.add_edges_from((("span", row), ("enclosure", int(circuit.spans.enclosure[row, end]))) for row, end in ends)
+    graph.add_edges_from((("span", row), _landing(circuit, led_past, row, end)) for row, end in ends)
     around = {vertex[1] for edge in nx.find_cycle(graph) for vertex in edge[:2] if vertex[0] == "span"}
     names = sorted(str(circuit.spans.span_id[row]) for row in around)
     error = NetworkError.about(

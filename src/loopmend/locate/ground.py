@@ -1,6 +1,8 @@
 """What could be supplied while some parts stay suspect: reachability from the sources through ends that can be closed.
 
-Every end that is not grounded counts as closable. Phases: an enclosure counts as reached when a way carries all the
+Every end that is not grounded counts as closable, whether it may be moved alive or not: one that was parted from a
+feed-through onto that again, none onto the bus of an enclosure that elbows are led past and that had no supply before.
+Phases: an enclosure counts as reached when a way carries all the
 phases it has, so the trace is made once for each set of phases that occurs in the dead part.
 """
 
@@ -8,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from scipy.sparse import coo_matrix
@@ -16,6 +19,7 @@ from scipy.sparse.csgraph import connected_components
 from loopmend.locate.dead import DeadPart, Vertex
 from loopmend.network.assets import Bools, EndState, Ints
 from loopmend.network.graph import Circuit
+from loopmend.network.switched import switch_circuit
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,29 +76,61 @@ def tree_vertices(dead: DeadPart) -> tuple[Vertex, ...]:
     return (*(("span", name) for name in dead.spans), *(("enclosure", name) for name in dead.enclosures))
 
 
+class _Laid(NamedTuple):
+    """The circuit with every feed-through at a place of its own, and the dead part in it.
+
+    Attributes
+    ----------
+    circuit
+        Enclosures, then feed-throughs.
+    rows
+        Row of each tree vertex among all vertices of that circuit, enclosures before spans.
+    places
+        Row of the enclosure where each enclosure or feed-through is.
+    """
+
+    circuit: Circuit
+    rows: Ints
+    places: Ints
+
+    @property
+    def phases(self) -> Ints:
+        """Phases (bits) of every vertex."""
+        return np.concatenate([self.circuit.enclosures.phases, self.circuit.spans.phases])
+
+
+def _lay_out(circuit: Circuit, dead: DeadPart) -> _Laid:
+    switched = switch_circuit(circuit, dead.now, dead.led_past)
+    n, n_bare = circuit.n_enclosures, len(switched.places)
+    bare = {str(circuit.enclosures.enclosure_id[row]): n + k for k, row in enumerate(switched.places.tolist())}
+    rows = [n + n_bare + circuit.span_row[name] for name in dead.spans]
+    for name in dead.enclosures:
+        at = dead.feed_throughs.get(name)
+        rows.append(circuit.enclosure_row[name] if at is None else bare[at])
+    places = np.concatenate([np.arange(n), switched.places])
+    return _Laid(switched.circuit, np.array(rows, dtype=np.int64), places)
+
+
+def find_vertex_phases(circuit: Circuit, dead: DeadPart) -> tuple[int, ...]:
+    """Phases (bits) of every tree vertex; a feed-through has those of the spans that land on it."""
+    laid = _lay_out(circuit, dead)
+    return tuple(laid.phases[laid.rows].tolist())
+
+
 def build_grounds(circuit: Circuit, dead: DeadPart) -> dict[int, Ground]:
     """Build the ground of every set of phases that occurs in the dead part, keyed by its bits."""
-    rows = _tree_rows(circuit, dead)
-    phases = np.concatenate([circuit.enclosures.phases, circuit.spans.phases])
+    laid = _lay_out(circuit, dead)
     out = [circuit.enclosure_row[name] for name in dead.out]
-    masks = sorted({*phases[rows].tolist(), *circuit.enclosures.phases[out].tolist()} - {0})
-    return {mask: _build_ground(circuit, dead, rows, mask) for mask in masks}
+    masks = sorted({*laid.phases[laid.rows].tolist(), *circuit.enclosures.phases[out].tolist()} - {0})
+    return {mask: _build_ground(laid, dead, mask) for mask in masks}
 
 
-def _tree_rows(circuit: Circuit, dead: DeadPart) -> Ints:
-    """Row of each tree vertex among all vertices of the circuit, enclosures before spans."""
-    n = circuit.n_enclosures
-    return np.array(
-        [n + circuit.span_row[name] for name in dead.spans] + [circuit.enclosure_row[name] for name in dead.enclosures],
-        dtype=np.int64,
-    )
-
-
-def _build_ground(circuit: Circuit, dead: DeadPart, rows: Ints, mask: int) -> Ground:
+def _build_ground(laid: _Laid, dead: DeadPart, mask: int) -> Ground:
+    circuit, rows = laid.circuit, laid.rows
     size = circuit.n_enclosures + circuit.n_spans
     in_tree = np.full(size, -1, dtype=np.int64)
     in_tree[rows] = np.arange(len(rows))
-    ends = _closable_ends(circuit, dead, mask)
+    ends = _closable_ends(laid, dead, mask)
     part = _outside_parts(ends, in_tree >= 0, size)
     touching = (in_tree[ends[:, 0]] >= 0) | (in_tree[ends[:, 1]] >= 0)
     out = np.array([circuit.enclosure_row[name] for name in dead.out], dtype=np.int64)
@@ -106,7 +142,7 @@ def _build_ground(circuit: Circuit, dead: DeadPart, rows: Ints, mask: int) -> Gr
     vertex = in_tree.copy()
     vertex[wanted] = [number[p] for p in part[wanted].tolist()]
     n = len(rows) + len(number)
-    links = _links(circuit, ends[touching], vertex, n)
+    links = _links(laid, ends[touching], vertex, n)
     live = 0
     for v in _usable_sources(circuit, dead, mask):
         k = int(in_tree[v]) if in_tree[v] >= 0 else number.get(int(part[v]), -1)
@@ -118,13 +154,20 @@ def _build_ground(circuit: Circuit, dead: DeadPart, rows: Ints, mask: int) -> Gr
     return Ground(mask, links, tuple(neighbours), live, tuple(customers))
 
 
-def _closable_ends(circuit: Circuit, dead: DeadPart, mask: int) -> Ints:
-    """Ends that are not grounded and carry the phases: rows of enclosure and span vertex, shape (n, 2)."""
-    places = circuit.spans.enclosure
-    carried = circuit.spans.phases[:, None] & circuit.enclosures.phases[places]
-    closable = (dead.now.states != EndState.GROUNDED) & ((carried & mask) == mask)
-    spans, ends = np.nonzero(closable)
-    return np.column_stack([places[spans, ends], spans + circuit.n_enclosures])
+def _closable_ends(laid: _Laid, dead: DeadPart, mask: int) -> Ints:
+    """Ends that may be closed and carry the phases: rows of enclosure and span vertex, shape (n, 2)."""
+    circuit, states = laid.circuit, dead.now.states
+    lands = circuit.spans.enclosure
+    carried = circuit.spans.phases[:, None] & circuit.enclosures.phases[lands]
+    closable = (states != EndState.GROUNDED) & ((carried & mask) == mask)
+    # Equipment that elbows are led past, and that had no supply before either, is left as it is.
+    passed = np.zeros(circuit.n_enclosures, dtype=bool)
+    passed[laid.places[lands[dead.led_past]]] = True
+    passed[lands[states == EndState.CLOSED]] = False
+    passed[[circuit.enclosure_row[name] for name in dead.equipment]] = False
+    passed[circuit.source_rows] = False
+    spans, ends = np.nonzero(closable & ~passed[lands])
+    return np.column_stack([lands[spans, ends], spans + circuit.n_enclosures])
 
 
 def _outside_parts(ends: Ints, in_tree: Bools, size: int) -> Ints:
@@ -141,13 +184,13 @@ def _usable_sources(circuit: Circuit, dead: DeadPart, mask: int) -> list[int]:
     return [row for row in circuit.source_rows.tolist() if ids[row] not in barred and (phases[row] & mask) == mask]
 
 
-def _links(circuit: Circuit, ends: Ints, vertex: Ints, n: int) -> tuple[tuple[Link, ...], ...]:
+def _links(laid: _Laid, ends: Ints, vertex: Ints, n: int) -> tuple[tuple[Link, ...], ...]:
     found: list[dict[Link, None]] = [{} for _ in range(n)]
-    ids = circuit.enclosures.enclosure_id
+    ids = laid.circuit.enclosures.enclosure_id
     for enclosure, span in ends.tolist():
-        a, b = int(vertex[enclosure]), int(vertex[span])
-        found[a][Link(b, str(ids[enclosure]))] = None
-        found[b][Link(a, str(ids[enclosure]))] = None
+        a, b, place = int(vertex[enclosure]), int(vertex[span]), str(ids[laid.places[enclosure]])
+        found[a][Link(b, place)] = None
+        found[b][Link(a, place)] = None
     return tuple(tuple(row) for row in found)
 
 

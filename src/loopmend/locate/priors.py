@@ -67,8 +67,8 @@ def build_prior(
     Parameters
     ----------
     faults
-        ``one_span``: exactly one faulted span. ``any``: spans, equipment at each enclosure that is out, and any two
-        of these.
+        ``one_span``: exactly one faulted span. ``any``: spans, equipment at each enclosure whose bus went dead, and any
+        two of these.
     rate_per_km_year
         Failure rate of every span of the circuit, shape (n_spans,), in any scale; default: the same for all. A span
         weighs its length times its rate.
@@ -98,8 +98,8 @@ def build_prior(
     kinds: tuple[Kind, ...] = tuple("span" for _ in dead.spans)
     if faults == "one_span":
         return Prior(dead.spans, kinds, spans, phases=span_phases)
-    out = frozenset(dead.out)
-    places = tuple(name for name in dead.enclosures if name in out)
+    lost = frozenset(dead.equipment)
+    places = tuple(name for name in dead.enclosures if name in lost)
     share = equipment_share if places else 0.0
     equipment = np.full(len(places), share / len(places) if places else 0.0)
     kinds += tuple("enclosure" for _ in places)

@@ -8,8 +8,12 @@ from typing import Any
 import numpy as np
 
 from loopmend.network.assets import Bools, EnclosureColumns, End, EndState, Ints
+from loopmend.network.devices import ELBOWS
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
+
+PAIR = 2
+"""Elbows that a feed-through takes."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,3 +96,20 @@ def find_joined_at(circuit: Circuit, positions: Positions, enclosure_id: str) ->
         for span, end in circuit.ends_at[enclosure_id]
         if positions.states[circuit.span_row[span], end] == EndState.JOINED
     )
+
+
+def find_led_past(circuit: Circuit, positions: Positions) -> Bools:
+    """Find the ends that land on the feed-through of their enclosure, past its equipment, shape (n_spans, 2).
+
+    Those that are on it; and those off it that belong there: elbows that normally stand there, and the only elbow off
+    its bushing where another is alone on the feed-through.
+    """
+    lands, n = circuit.spans.enclosure, circuit.n_enclosures
+    on = positions.states == EndState.JOINED
+    off = ~on & (positions.states != EndState.CLOSED) & np.isin(circuit.end_device, ELBOWS)
+    led = on.copy()
+    for belongs in (circuit.spans.state == EndState.JOINED, (np.bincount(lands[on], minlength=n) == 1)[lands]):
+        fits = off & ~led & belongs
+        count = np.bincount(lands[led | fits], minlength=n)
+        led |= fits & (count <= PAIR)[lands]
+    return np.asarray(led)
