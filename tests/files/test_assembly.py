@@ -45,6 +45,7 @@ def records(enclosures: gpd.GeoDataFrame, spans: gpd.GeoDataFrame) -> Circuit:
             latitude=row.geometry.y,
             device=DEVICE[row.device],
             parking=row.parking,
+            winding_out=row.winding == "out",
         )
         for row in enclosures.itertuples()
     ]
@@ -83,8 +84,11 @@ def test_columns_equal_those_built_from_single_records(tmp_path: Path) -> None:
     written["spans"]["from_rated_a"] = [np.nan, 200.0, 600.0, np.nan]
     written["enclosures"]["device"] = ["cutout", "", "", "", "breaker"]
     written["enclosures"]["parking"] = ["", "plain", "none", "insulated", None]
+    written["enclosures"]["winding"] = ["", "Out", None, "in", ""]
+    written["spans"]["from_end"] = ["closed", "joined", "closed", "closed"]
+    written["spans"]["to_end"] = ["joined", "closed", "open", "closed"]
     found = read_back(written, tmp_path)
-    assert found.findings == ()
+    assert found.problems == ()
     circuit, expected = require_circuit(found), records(found.enclosures, found.spans)
     for mine, theirs in ((circuit.enclosures, expected.enclosures), (circuit.spans, expected.spans)):
         for field in dataclasses.fields(mine):

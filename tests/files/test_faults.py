@@ -80,6 +80,8 @@ FAULTS = [
     ),
     ("stray device", put("enclosures", 1, "device", "breaker"), "E1", W, "it protects no source", "breaker"),
     ("parking", put("enclosures", 1, "parking", "lot"), "E1", P, "parking is not known", "lot"),
+    ("winding", put("enclosures", 1, "winding", "loose"), "E1", P, "winding is not known", "loose"),
+    ("no winding", put("enclosures", 2, "winding", "out"), "E2", W, "winding is out, but it is neither", "out"),
     ("construction", put("spans", 1, "construction", "mole"), "S2", W, "construction is not known", "mole"),
     ("zero length", put("spans", 1, "length_m", 0.0), "S2", P, "length must be above 0", "0"),
     ("negative length", put("spans", 1, "length_m", -3.0), "S2", P, "length must be above 0", "-3"),

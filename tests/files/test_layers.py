@@ -140,7 +140,7 @@ def test_tables_have_our_columns_whatever_else_the_layer_had(tmp_path: Path) -> 
     ]
     assert list(found.enclosures.columns) == [
         *("id", "kind", "phases", "kva", "load_kw", "load_kvar", "customers", "critical"),
-        *("source_kv", "source_limit_a", "source_volts_pu", "street", "device", "parking", "geometry"),
+        *("source_kv", "source_limit_a", "source_volts_pu", "street", "device", "parking", "winding", "geometry"),
     ]
     assert found.spans.crs == found.enclosures.crs == "EPSG:4326"
     assert found.fingerprint == read_back(tables(), tmp_path).fingerprint

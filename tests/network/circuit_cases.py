@@ -45,20 +45,28 @@ def loop_circuit(phases: str = "A") -> Circuit:
 
 
 @st.composite
-def circuits(draw: st.DrawFn) -> Circuit:
-    """Draw any circuit: meshed, parallel, self-joining, of mixed phases, with any number of sources and any states."""
+def circuits(draw: st.DrawFn, *, joined: bool = False) -> Circuit:
+    """Draw any circuit: meshed, parallel, self-joining, of mixed phases, with any number of sources and any states.
+
+    With ``joined`` elbows stand on feed-throughs and winding fuses are out too.
+    """
+    kinds = [EnclosureKind.CABINET, *([EnclosureKind.PADMOUNT] * 3 if joined else [])]
     n_enclosures = draw(st.integers(1, 8))
     names = [f"E{n}" for n in range(n_enclosures)]
     enclosures = [
         Enclosure(
             enclosure_id=name,
-            kind=EnclosureKind.CABINET,
+            kind=draw(st.sampled_from(kinds)),
             phases=draw(st.sampled_from(PHASES)),
             source_kv=draw(st.sampled_from([None, None, 12.47])),
+            customers=3 if joined else 0,
+            winding_out=joined and draw(st.booleans()),
         )
         for name in draw(st.permutations(names))
     ]
-    states = st.sampled_from([EndState.CLOSED, EndState.CLOSED, EndState.OPEN, EndState.GROUNDED])
+    states = st.sampled_from(
+        [EndState.CLOSED, EndState.CLOSED, EndState.OPEN, EndState.GROUNDED, *([EndState.JOINED] * 2 if joined else [])]
+    )
     spans = [
         Span(
             span_id=f"S{n}",

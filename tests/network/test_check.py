@@ -8,14 +8,14 @@ import pytest
 from hypothesis import given, settings
 
 from loopmend.errors import Finding
-from loopmend.network.assets import Enclosure, End, EndState, Span
+from loopmend.network.assets import Device, Enclosure, End, EndState, Span
 from loopmend.network.check import check_circuit
 from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.positions import normal_positions
 from loopmend.network.tracing import find_loops, trace_supply
 from network.circuit_cases import circuits, loop_assets, loop_circuit, padmount, riser, span
 
-OPEN, CLOSED, GROUNDED = EndState.OPEN, EndState.CLOSED, EndState.GROUNDED
+OPEN, CLOSED, GROUNDED, JOINED = EndState.OPEN, EndState.CLOSED, EndState.GROUNDED, EndState.JOINED
 
 
 def findings_of(enclosures: dict[str, Enclosure], spans: dict[str, Span]) -> tuple[Finding, ...]:
@@ -185,11 +185,142 @@ def test_problems_come_first_then_layer_then_id() -> None:
     ]
 
 
+# feed-throughs and winding fuses
+
+
+def bypassed_loop(phases: str = "A") -> tuple[dict[str, Enclosure], dict[str, Span]]:
+    """The loop with P1 passed by: S1 and S2 are on its feed-through."""
+    enclosures, spans = loop_assets(phases)
+    spans["S1"] = replace(spans["S1"], to_state=JOINED)
+    spans["S2"] = replace(spans["S2"], from_state=JOINED)
+    return enclosures, spans
+
+
+def test_a_bypassed_enclosure_is_an_island_that_says_so_and_nothing_behind_it_is() -> None:
+    found = only(findings_of(*bypassed_loop()))
+    assert (found.severity, found.asset_id, found.value) == ("warning", "P1", "1 enclosure: P1")
+    assert found.problem == "no supply in the normal positions: bypassed by the feed-through of P1"
+    assert "bushings" in found.remedy
+
+
+def test_a_bypassed_enclosure_with_another_way_in_that_is_open_says_both() -> None:
+    enclosures, spans = bypassed_loop()
+    enclosures["P4"], spans["S5"] = padmount("P4"), span("S5", "P2", "P4")
+    spans["S6"] = span("S6", "P4", "P1", to_state=OPEN)
+    found = only(findings_of(enclosures, spans))
+    assert found.problem.endswith("bypassed by the feed-through of P1 and open at S6 to")
+    spans["S6"] = replace(spans["S6"], to_state=CLOSED)  # fed from behind, and no loop: the pair does not touch its bus
+    assert findings_of(enclosures, spans) == ()
+
+
+def test_a_loop_and_a_tie_are_found_through_a_feed_through() -> None:
+    enclosures, spans = bypassed_loop()
+    spans["S5"] = span("S5", "P2", "R1")
+    loop = next(found for found in findings_of(enclosures, spans) if "loop" in found.problem)
+    assert loop.value == "S1, S2, S5"
+    enclosures, spans = bypassed_loop()
+    spans["S3"] = replace(spans["S3"], to_state=CLOSED)
+    tie = next(found for found in findings_of(enclosures, spans) if "tied" in found.problem)
+    assert (tie.asset_id, tie.value) == ("R1", "R1, R2")
+
+
+@pytest.mark.parametrize(("source_kv", "severity"), [(12.47, "problem"), (None, "warning")])
+def test_a_ground_behind_a_feed_through_is_found(source_kv: float | None, severity: str) -> None:
+    enclosures, spans = bypassed_loop()
+    enclosures["R1"] = replace(enclosures["R1"], source_kv=source_kv)
+    spans["S2"] = replace(spans["S2"], to_state=GROUNDED)  # its from end is on the feed-through with S1
+    found = next(found for found in findings_of(enclosures, spans) if "grounded" in found.problem)
+    assert (found.severity, found.asset_id, found.value) == (severity, "S2", "to grounded, from joined")
+
+
+def test_a_phase_that_stops_before_a_feed_through_is_told_of_an_asset_behind_it() -> None:
+    enclosures, spans = bypassed_loop("ABC")
+    enclosures["R1"] = replace(enclosures["R1"], phases="AC")
+    stops = next(found for found in findings_of(enclosures, spans) if "phase B does not continue to" in found.problem)
+    # S1, S2, P2 and S3 have B; P1, which is passed by, is an island of its own.
+    assert (stops.asset_id, stops.value) == ("S1", "fed on AC; 4 assets with that phase lack it")
+
+
+def test_an_open_point_next_to_a_feed_through_is_compared_with_the_span_behind_it() -> None:
+    """P3, at the far side of the open span, is passed by: what matters there is S4's phase, not P3's."""
+    enclosures, spans = loop_assets("ABC")
+    spans["S3"] = replace(spans["S3"], from_state=OPEN, to_state=JOINED)
+    spans["S4"] = replace(spans["S4"], from_state=JOINED)
+    enclosures["P3"] = replace(enclosures["P3"], phases="A")
+    assert only(findings_of(enclosures, spans)).asset_id == "P3"  # the island; the open point is sound
+    enclosures["R2"] = riser("R2", "ABC", 24.94)
+    kv = next(found for found in findings_of(enclosures, spans) if "voltage" in found.problem)
+    assert (kv.asset_id, kv.value) == ("S3", "R1 12.47 kV, R2 24.94 kV")
+
+
+def test_a_third_elbow_on_a_feed_through_is_a_problem() -> None:
+    enclosures, spans = bypassed_loop()
+    enclosures["P4"], spans["S5"] = padmount("P4"), span("S5", "P4", "P1", to_state=JOINED)
+    found = next(found for found in findings_of(enclosures, spans) if "elbows" in found.problem)
+    assert (found.severity, found.asset_id, found.layer) == ("problem", "P1", "enclosures")
+    assert (found.problem, found.value) == (
+        "3 elbows on its feed-through, which takes 2",
+        "S1 to, S2 from, S5 to",
+    )
+
+
+def test_a_joined_end_that_is_no_elbow_is_a_problem_of_its_span() -> None:
+    enclosures, spans = loop_assets()
+    spans["S1"] = replace(spans["S1"], from_state=JOINED)  # a cutout on the riser pole
+    found = next(found for found in findings_of(enclosures, spans) if "no elbow" in found.problem)
+    assert (found.severity, found.asset_id, found.value) == ("problem", "S1", "from end: cutout")
+    assert "from_device" in found.remedy
+    for device, fits in ((Device.FUSED_WAY, False), (Device.SWITCH_WAY, False), (Device.DEADBREAK_ELBOW, True)):
+        enclosures, spans = bypassed_loop()
+        spans["S1"] = replace(spans["S1"], to_device=device)
+        hits = [found for found in findings_of(enclosures, spans) if "no elbow" in found.problem]
+        assert (hits == []) == fits
+
+
+def test_a_pair_unlike_in_phases_is_a_problem() -> None:
+    enclosures, spans = bypassed_loop("ABC")
+    spans["S2"] = replace(spans["S2"], phases="AB")
+    found = next(found for found in findings_of(enclosures, spans) if "differ in phases" in found.problem)
+    assert (found.severity, found.asset_id, found.value) == ("problem", "P1", "S1 ABC, S2 AB")
+
+
+def test_a_pair_fed_at_unlike_voltages_is_a_problem_beside_the_tie() -> None:
+    enclosures, spans = bypassed_loop()
+    spans["S3"] = replace(spans["S3"], to_state=CLOSED)
+    enclosures["R2"] = riser("R2", "A", 24.94)
+    found = [found for found in findings_of(enclosures, spans) if found.severity == "problem"]
+    assert [(finding.asset_id, finding.value) for finding in found] == [
+        ("P1", "S1 12.47 kV, S2 24.94 kV"),
+        ("R1", "R1, R2"),
+    ]
+    enclosures["R2"] = riser("R2", "A")
+    assert [finding.asset_id for finding in findings_of(enclosures, spans) if finding.severity == "problem"] == ["R1"]
+
+
+def test_an_elbow_alone_on_a_feed_through_is_a_warning_and_feeds_nothing() -> None:
+    enclosures, spans = loop_assets()
+    spans["S2"] = replace(spans["S2"], from_state=JOINED)
+    lone = next(found for found in findings_of(enclosures, spans) if found.asset_id == "S2")
+    assert (lone.severity, lone.value) == ("warning", "S2 from")
+    assert "alone on the feed-through of P1" in lone.problem
+    dark = next(found for found in findings_of(enclosures, spans) if found.problem.startswith("no supply"))
+    assert (dark.asset_id, dark.value) == ("P2", "1 enclosure: P2")
+
+
+def test_a_winding_fuse_that_is_normally_out_is_a_warning_where_somebody_is_behind_it() -> None:
+    enclosures, spans = loop_assets()
+    enclosures["P1"] = replace(enclosures["P1"], winding_out=True)
+    enclosures["P2"] = replace(enclosures["P2"], winding_out=True, customers=0)
+    found = only(findings_of(enclosures, spans))
+    assert (found.severity, found.asset_id, found.value) == ("warning", "P1", "8 customers")
+    assert "winding fuse is out" in found.problem
+
+
 # lawful
 
 
-@given(circuits())
-@settings(max_examples=200, deadline=None)
+@given(circuits() | circuits(joined=True))
+@settings(max_examples=300, deadline=None)
 def test_laws_of_the_findings(circuit: Circuit) -> None:
     findings = check_circuit(circuit)
     assert findings == check_circuit(circuit)
@@ -201,8 +332,8 @@ def test_laws_of_the_findings(circuit: Circuit) -> None:
     assert all(f.problem and f.value and f.remedy for f in findings)
 
 
-@given(circuits())
-@settings(max_examples=200, deadline=None)
+@given(circuits() | circuits(joined=True))
+@settings(max_examples=300, deadline=None)
 def test_without_problems_the_trace_can_be_trusted(circuit: Circuit) -> None:
     if any(finding.severity == "problem" for finding in check_circuit(circuit)):
         return
@@ -221,8 +352,8 @@ def test_without_problems_the_trace_can_be_trusted(circuit: Circuit) -> None:
                 assert supply.alive[row]
 
 
-@given(circuits())
-@settings(max_examples=200, deadline=None)
+@given(circuits() | circuits(joined=True))
+@settings(max_examples=300, deadline=None)
 def test_every_dark_enclosure_is_counted_in_exactly_one_island(circuit: Circuit) -> None:
     if not circuit.source_ids:
         return

@@ -70,7 +70,7 @@ def build_columns(enclosures: EnclosureLayer, spans: SpanLayer, rows: Ints) -> t
         latitude=shapely.get_y(enclosures.lonlat),
         device=enclosures.device.astype(np.int8),
         parking=enclosures.parking,
-        winding_out=np.zeros(len(enclosures.ids), dtype=bool),
+        winding_out=enclosures.winding_out,
     ), SpanColumns(
         span_id=spans.ids,
         enclosure=rows,
@@ -112,6 +112,7 @@ def enclosure_table(enclosures: EnclosureLayer | None, spans: SpanLayer | None, 
         "street": enclosures.street,
         "device": _device_labels(enclosures.device),
         "parking": enclosures.parking if any(enclosures.parking.tolist()) else "",
+        "winding": np.where(enclosures.winding_out, "out", "").astype(object) if enclosures.winding_out.any() else "",
     }
     return _layer(columns, ENCLOSURE_COLUMNS, enclosures.lonlat)
 

@@ -7,7 +7,8 @@ A **problem** stops the work, because a plan or an order made from the data coul
 - it is open which asset is meant or how assets are joined: an id missing or there twice, ``from_id`` or ``to_id`` that
   is no enclosure, a span end with no enclosure or with several within the tolerance, a span from an enclosure to
   itself;
-- it is open how an asset stands or what it is: an unknown kind, end, phase, indicator, device or parking stand;
+- it is open how an asset stands or what it is: an unknown kind, end, phase, indicator, device, parking stand
+  or winding;
 - a number that the answers weigh cannot be right: a length that is not above zero or that nothing tells, text where
   a number belongs, negative customers or kVA, more critical customers than customers, source values or cable values
   that are not above zero;
@@ -25,7 +26,7 @@ A **warning** does not stop it: the answers are sound, something beside them is 
 - what only voltage and loading need: a cable name that is not in the catalogue;
 - what was filled in, so that somebody looks: a blank length taken from the drawing, a blank end joined by place,
   ``source_kv`` of 0 read as no source, a source limit without a source, a source of an unusual kind,
-  a device that protects no source;
+  a device that protects no source, a winding fuse out where there is no transformer;
 - a street that draws nothing; backdrops and failures that cannot be read.
 
 The check of the circuit as a whole (`loopmend.network.check`) says the same of loops, ties, islands and phases. It

@@ -12,9 +12,9 @@ import pandas as pd
 from loopmend.errors import Severity
 from loopmend.files.cells import EXACT_INTEGER, Numbers, codes_from, numbers_from, phases_from, texts_from
 from loopmend.files.findings import FindingLog
-from loopmend.files.layout import KINDS, PARKING_STANDS, SOURCE_DEVICES
+from loopmend.files.layout import KINDS, PARKING_STANDS, SOURCE_DEVICES, WINDINGS
 from loopmend.files.shapes import Shapes
-from loopmend.network.assets import Device, EnclosureKind, Floats, Ints, Texts
+from loopmend.network.assets import Bools, Device, EnclosureKind, Floats, Ints, Texts
 
 COUNTS = ("kva", "customers", "critical")
 """Numbers that are 0 where blank and never below."""
@@ -34,6 +34,8 @@ class EnclosureLayer:
         Bits, 0 where the layer is silent.
     device
         `Device` of each source as the layer says it, 0 elsewhere.
+    winding_out
+        Whether the winding fuse is normally out, never where there is no transformer.
     sound
         Whether ids are there and unique and kinds and phases known: enough to trace over.
     """
@@ -46,6 +48,7 @@ class EnclosureLayer:
     street: Texts
     device: Ints
     parking: Texts
+    winding_out: Bools
     lonlat: Any
     sound: bool
 
@@ -147,6 +150,7 @@ def check_enclosures(columns: pd.DataFrame, shapes: Shapes, labels: Texts, log: 
         street=texts_from(column_of(columns, "street")),
         device=_check_protection(columns, numbers["source_kv"], labels, log),
         parking=check_codes(columns, "parking", "enclosures", PARKING_STANDS, "", labels, log),
+        winding_out=_check_windings(columns, kind, numbers["kva"], labels, log),
         lonlat=shapes.lonlat,
         sound=bool(ids_sound and not unknown_kind.any() and (phases >= 0).all()),
     )
@@ -212,6 +216,14 @@ def _check_protection(columns: pd.DataFrame, source_kv: Floats, labels: Texts, l
         words = "device is given but source_kv is blank, so it protects no source"
         log.add_rows("enclosures", labels, stray, words, told, "set source_kv if it is a source", "warning")
     return device
+
+
+def _check_windings(columns: pd.DataFrame, kind: Texts, kva: Floats, labels: Texts, log: FindingLog) -> Bools:
+    out = check_codes(columns, "winding", "enclosures", WINDINGS, False, labels, log).astype(bool)
+    stray = out & (kind != EnclosureKind.PADMOUNT.value) & ~(kva > 0)  # as `devices.has_winding` has it
+    words = "winding is out, but it is neither a padmount nor has it kva: no transformer; read as blank"
+    log.add_rows("enclosures", labels, stray, words, "out", "correct kind or kva, or clear winding", "warning")
+    return np.asarray(out & ~stray)
 
 
 def check_any_source(layer: EnclosureLayer, log: FindingLog) -> None:

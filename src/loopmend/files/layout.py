@@ -20,6 +20,7 @@ ENCLOSURE_COLUMNS = (
     "street",
     "device",
     "parking",
+    "winding",
 )
 """Columns of the layer ``enclosures``, besides its points."""
 
@@ -50,7 +51,7 @@ SPAN_COLUMNS = (
 STREET_COLUMNS = ("id", "name", "m_per_min")
 """Columns of the optional layer ``streets``, besides its lines."""
 
-ADDED_COLUMNS = ("device", "parking", "from_device", "to_device", "from_rated_a", "to_rated_a")
+ADDED_COLUMNS = ("device", "parking", "winding", "from_device", "to_device", "from_rated_a", "to_rated_a")
 """Columns that came after fingerprints were first taken: where they are blank throughout, they do not count in one."""
 
 READ_COLUMNS = {"enclosures": ENCLOSURE_COLUMNS, "spans": (*SPAN_COLUMNS, "length_ft"), "streets": STREET_COLUMNS}
@@ -68,6 +69,9 @@ CONSTRUCTIONS = ("direct_buried", "duct", "overhead")
 END_DEVICES = {device.label: int(device) for device in Device}
 SOURCE_DEVICES = {d.label: int(d) for d in (Device.CUTOUT, Device.BREAKER, Device.FUSED_WAY, Device.SWITCH_WAY)}
 PARKING_STANDS = {name: name for name in PARKINGS}
+WINDINGS = {"in": False, "out": True}
+"""Whether the winding fuse of a transformer is out."""
+
 INDICATORS = {"none": (False, False), "from": (True, False), "to": (False, True), "both": (True, True)}
 
 KILOFOOT_KM = FOOT_M

@@ -11,25 +11,32 @@ from scipy.sparse.csgraph import dijkstra
 
 from loopmend.errors import Finding, Severity
 from loopmend.network.assets import ALL_PHASES, Bools, End, EndState, Floats, Ints, phase_letters
+from loopmend.network.check_feed_throughs import SAME_KV, check_feed_throughs
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions, normal_positions
+from loopmend.network.switched import Switched, switch_circuit
 from loopmend.network.tracing import UNFED, Supply, connected_parts, find_loops, trace_supply
 
 SHOWN_IDS = 5
 """How many ids a finding about many assets spells out."""
 
-SAME_KV = 1e-6
-"""Relative difference below which two nominal voltages are the same: rounding on the way through a file, no more."""
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Normal:
-    """A circuit, traced once in its normal positions; ``fed`` are phase bits, enclosures then spans."""
+    """A circuit, traced once in its normal positions.
+
+    Every feed-through in use is an enclosure of its own, after the first ``n_real``; no finding is about one.
+    ``fed`` are phase bits, enclosures then spans; ``joined`` tells the ends on a feed-through, shape (n_spans, 2), and
+    ``passed_by`` names the enclosures that have one in use.
+    """
 
     circuit: Circuit
     positions: Positions
     supply: Supply
     fed: Ints
+    n_real: int
+    joined: Bools
+    passed_by: frozenset[str]
 
     def states(self, state: EndState) -> Bools:
         """Whether each end stands so, shape (n_spans, 2)."""
@@ -55,7 +62,8 @@ def check_circuit(circuit: Circuit) -> tuple[Finding, ...]:
     - one end grounded while the other is closed and fed: a ground on a live conductor, so the record is wrong in a
       way that kills;
     - a span closed on a fed enclosure with which it shares no fed phase: it would be traced dead while its elbow sits
-      on a live bushing.
+      on a live bushing;
+    - a feed-through with a third elbow, with an end that is no elbow, or with two spans unlike in phases or voltage.
 
     A **warning** does not stop it: the tracing is sound, and the gap is in what can be promised.
 
@@ -66,25 +74,35 @@ def check_circuit(circuit: Circuit) -> tuple[Finding, ...]:
       the whole part behind it.
     - An open point whose two sides differ in phases or in nominal voltage: nothing is wrong until somebody closes it.
     - One end closed on a part without supply, the other grounded: whoever feeds the part closes onto a ground.
+    - An elbow alone on a feed-through: a dead end, traced as one.
+    - A winding fuse out: its customers are counted as not supplied.
     - Missing impedance, ampacity or load: flow cannot be computed there, the rest can; one warning for each kind.
 
     Time is linear in spans and enclosures but for the sorting: well under a second for 200,000 spans, and seconds
     only where loops or findings run into the hundred thousands.
     """
     positions = normal_positions(circuit)
-    supply = trace_supply(circuit, positions)
-    fed = np.hstack([supply.enclosure_source, supply.span_source]) != UNFED
-    normal = _Normal(circuit, positions, supply, np.array([1, 2, 4]) @ fed.astype(np.int64))
+    normal = _trace_normal(switch_circuit(circuit, positions), circuit.n_enclosures)
     found = [*_supply_findings(normal), *_ground_findings(normal), *_gap_findings(circuit)]
+    found += [*check_feed_throughs(circuit, positions), *_winding_findings(normal)]
     if len(circuit.source_rows):
         found += [*_island_findings(normal), *_phase_findings(normal), *_open_point_findings(normal)]
     return tuple(sorted(found, key=lambda f: (f.severity != "problem", f.layer, f.asset_id, f.problem, f.value)))
 
 
+def _trace_normal(switched: Switched, n_real: int) -> _Normal:
+    circuit, positions = switched.circuit, switched.positions
+    supply = trace_supply(circuit, positions)
+    fed = np.hstack([supply.enclosure_source, supply.span_source]) != UNFED
+    mask = np.array([1, 2, 4]) @ fed.astype(np.int64)
+    passed_by = frozenset(map(str, circuit.enclosures.enclosure_id[switched.places]))
+    return _Normal(circuit, positions, supply, mask, n_real, switched.ends, passed_by)
+
+
 def _supply_findings(normal: _Normal) -> Iterator[Finding]:
     circuit = normal.circuit
     if not len(circuit.source_rows):
-        value = f"{circuit.n_enclosures} enclosures, none with source_kv"
+        value = f"{normal.n_real} enclosures, none with source_kv"
         yield _found("", "enclosures", "there is no source", value, "set source_kv where supply enters")
     for loop in find_loops(circuit, normal.positions):
         remedy = "set the normally open point of this loop to open"
@@ -99,11 +117,12 @@ def _ground_findings(normal: _Normal) -> Iterator[Finding]:
     remedy = "correct the position of that end"
     for row in np.flatnonzero(grounded.any(axis=1) & closed.any(axis=1)):
         span_id, end = str(normal.circuit.spans.span_id[row]), End(int(np.argmax(grounded[row])))
-        value = f"{end.label} grounded, {end.other.label} closed"
+        on = "joined" if normal.joined[row, end.other] else "closed"
+        value = f"{end.label} grounded, {end.other.label} {on}"
         if normal.supply.alive[row]:
             yield _found(span_id, "spans", "grounded while it is fed", value, remedy)
         else:
-            problem = "grounded, and closed on a part without supply"
+            problem = f"grounded, and {on} {'to' if on == 'joined' else 'on'} a part without supply"
             yield _found(span_id, "spans", problem, value, remedy + " before anyone feeds the part", "warning")
 
 
@@ -111,14 +130,18 @@ def _island_findings(normal: _Normal) -> Iterator[Finding]:
     """Group enclosures fed on no phase by what joins them, phases aside, and say what keeps supply out."""
     circuit, n = normal.circuit, normal.circuit.n_enclosures
     part = _parts_of_any_phase(normal)
-    dark_rows = np.flatnonzero(normal.fed[:n] == 0)
+    dark_rows = np.flatnonzero(normal.fed[: normal.n_real] == 0)
     open_ends = _open_ends_of_parts(normal, part, set(part[dark_rows].tolist()))
     fed_parts = set(part[:n][normal.fed[:n] != 0].tolist())
     for number, rows in _grouped(dark_rows, part[dark_rows]):
         names = sorted(circuit.enclosures.enclosure_id[rows].tolist())
-        ends = open_ends.get(number, [])
+        ends, bypassed = open_ends.get(number, []), [name for name in names if name in normal.passed_by]
         if number in fed_parts:
             why, remedy = "its phases are not those of the fed part it is joined to", "correct the phases"
+        elif bypassed:
+            also = f" and open at {_few(ends)}" if ends else ""
+            why = f"bypassed by the feed-through of {_few(bypassed)}{also}"
+            remedy = "put the elbows back on their bushings, if it is not to be bypassed"
         elif ends:
             why, remedy = f"open at {_few(ends)}", "close the end that normally feeds it, or set source_kv"
         else:
@@ -146,6 +169,7 @@ def _phase_findings(normal: _Normal) -> Iterator[Finding]:
     circuit, n = normal.circuit, normal.circuit.n_enclosures
     lands = circuit.spans.enclosure
     dead_on_live = normal.states(EndState.CLOSED) & (normal.fed[n:] == 0)[:, None] & (normal.fed[lands] != 0)
+    dead_on_live &= ~normal.joined  # said of the pair
     for row, end in np.argwhere(dead_on_live).tolist():
         at = circuit.enclosures.enclosure_id[lands[row, end]]
         own = phase_letters(int(circuit.spans.phases[row])) or "no phase"
@@ -164,6 +188,7 @@ def _partly_fed_findings(normal: _Normal) -> Iterator[Finding]:
     circuit, n = normal.circuit, normal.circuit.n_enclosures
     missing = np.concatenate([circuit.enclosures.phases, circuit.spans.phases]) & ~normal.fed
     missing[normal.fed == 0] = 0
+    missing[normal.n_real : n] = 0  # a feed-through is no asset: what lands there says it
     if not missing.any():
         return
     names = np.concatenate([circuit.enclosures.enclosure_id, circuit.spans.span_id])
@@ -226,6 +251,15 @@ def _voltage_findings(normal: _Normal, rows: Ints, sides: Ints) -> Iterator[Find
         problem = "the sources that meet at this open point differ in nominal voltage"
         remedy = "correct source_kv; never close here if the voltages are right"
         yield _found(str(circuit.spans.span_id[rows[place]]), "spans", problem, value, remedy, "warning")
+
+
+def _winding_findings(normal: _Normal) -> Iterator[Finding]:
+    for name in sorted(normal.positions.windings_out):
+        customers = int(normal.circuit.enclosures.customers[normal.circuit.enclosure_row[name]])
+        if customers:
+            words = "its winding fuse is out in the normal positions, so its customers count as without supply"
+            value = f"{customers} customer{'s' if customers > 1 else ''}"
+            yield _found(name, "enclosures", words, value, "clear winding where the fuse is in", "warning")
 
 
 def _gap_findings(circuit: Circuit) -> Iterator[Finding]:
