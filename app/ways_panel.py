@@ -9,7 +9,7 @@ import streamlit as st
 from loopmend.workbench import requests as rq
 from loopmend.workbench.refusals import LoopmendError
 from loopmend.workbench.screens import CaseScreen
-from loopmend.workbench.ways import WaysAsked, case_ways, say_way
+from loopmend.workbench.ways import WaysAsked, case_ways, say_because, say_way
 from session import act, desk, plain, show_reasons
 
 UNKNOWN = "not known"
@@ -84,6 +84,7 @@ def _told(way: dict[str, Any]) -> None:
             "Wait": [f"{stage['wait_minutes']:.0f} min" if stage["wait_minutes"] else "" for stage in stages],
             "Back": [plain(", ".join(stage["restored"])) for stage in stages],
             "Highest loading": [_figure(stage["highest_loading_pct"], ".0f", " %") for stage in stages],
+            "Because": [plain(say_because(stage)) for stage in stages],
         },
         hide_index=True,
         border="horizontal",

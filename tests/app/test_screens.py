@@ -367,6 +367,7 @@ def test_a_cold_load_is_brought_back_in_stages(desk: Desk, show: Show) -> None:
     assert "In stages that fit, after the isolation" in words(at)
     stages = next(table.value for table in at.table if "Minute" in table.value)
     assert stages["Do"].iloc[0] == "close device at R1"
+    assert "Because" in stages
     press(at, "Draft way 1")
     order = load_case(desk, case_id).state.open_order
     assert order is not None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from itertools import pairwise
 
 import numpy as np
@@ -17,6 +18,7 @@ from loopmend.network.positions import apply_device, apply_end_states, normal_po
 from loopmend.network.tracing import trace_supply
 from loopmend.switching.flow import solve_flow
 from loopmend.switching.interlock import Hazards, apply_step
+from loopmend.switching.limits import Violation, find_worse, say_worst
 from loopmend.switching.orders import draft_restoration
 from loopmend.switching.pickup import Pickup, PickupCurve, Stage, stage_pickup
 from loopmend.switching.restoration import find_restoration
@@ -30,15 +32,21 @@ SETTINGS = FlowSettings(lowest_volts_pu=0.5)
 
 
 def backfed(
-    limit_a: float, *, kva: float = 100.0, n: int = 6, minutes: float = 120.0
+    limit_a: float, *, kva: float = 100.0, n: int = 6, elsewhere: bool = False
 ) -> tuple[Circuit, tuple[Change, ...]]:
-    """R1 - S1 - E1 ... E6 - S7 - R2 with S7's ``from`` end open: S1 has failed, all come back from R2 at once."""
+    """R1 - S1 - E1 ... E6 - S7 - R2 with S7's ``from`` end open: S1 has failed, all come back from R2 at once.
+
+    ``elsewhere`` adds R3 - S9 - E9, a source of its own that is over its limit.
+    """
     names = ["R1", *(f"E{k}" for k in range(1, n + 1)), "R2"]
     places = [source("R1"), *(padmount(name, kva=kva) for name in names[1:-1]), source("R2", source_limit_a=limit_a)]
     spans = [
         span(f"S{k}", names[k - 1], names[k], c_nf_per_km=0.0, from_state=OPEN if k == n + 1 else CLOSED)
         for k in range(1, n + 2)
     ]
+    if elsewhere:
+        places += [source("R3", source_limit_a=1.0), padmount("E9", kva=kva)]
+        spans.append(span("S9", "R3", "E9", c_nf_per_km=0.0))
     circuit = build_circuit(places, spans)
     now = apply_device(normal_positions(circuit), "R1", closed=False)
     now = apply_end_states(circuit, now, [("S1", End.FROM, OPEN), ("S1", End.TO, OPEN)])
@@ -118,6 +126,54 @@ def test_what_does_not_fit_comes_back_in_parts_and_each_part_waits() -> None:
     assert stages[-1].change.after == changes[-1].after
 
 
+def test_a_stage_says_which_limit_parts_the_stretch_or_makes_it_wait() -> None:
+    """Closed whole, six of 4.63 A at 2.5 times would draw 69.4 A and what the cables lose, of the 40 A."""
+    circuit, changes = backfed(40.0)
+    stages = stage_pickup(circuit, changes, FAULT, Pickup(out_minutes=120.0), SETTINGS)
+    parted = stages[0].because
+    assert [(one.asset_id, one.what, one.limit) for one in parted] == [("R2", "source_amps", 40.0)]
+    # Nothing is back before the first stage, so the cut is judged for the very first moment: minute 0.
+    whole = 6 * 2.5 * amps_of_one(circuit, 100.0)
+    assert parted[0].value == pytest.approx(whole, rel=2.5e-3)
+    # 0.069 ohm a span times 69 + 58 + 46 + 35 + 23 + 12 A drop 17 V of 7,200 V: constant power draws 0.24 % more.
+    assert stages[0].reason == f"source R2 would carry {parted[0].value:.1f} A, limit 40.0 A"
+    for stage in stages:
+        assert bool(stage.because) == (stage.split or stage.wait_minutes > 0)
+        assert all(one.value > one.limit for one in stage.because)
+    waited = next(stage for stage in stages if stage.wait_minutes > 0)
+    assert waited.reason.startswith("source R2 would carry ")
+
+
+def test_a_limit_broken_elsewhere_parts_nothing_and_delays_nothing() -> None:
+    """R3 feeds E9 alone and is over its limit as it stands: closing S7 does nothing to it."""
+    circuit, changes = backfed(1000.0, elsewhere=True)
+    assert trace_supply(circuit, changes[0].before).supplied[circuit.enclosure_row["E9"]]
+    stages = stage_pickup(circuit, changes, FAULT, Pickup(out_minutes=120.0), SETTINGS)
+    assert said(stages) == [("close", "S7", False)]
+    assert (stages[0].wait_minutes, stages[0].because) == (0.0, ())
+    assert [one.asset_id for one in stages[0].violations] == ["R3"]  # still said: it is over its limit
+
+
+def test_what_is_worse_than_before() -> None:
+    one, other = Violation("S1", "span_amps", 212.0, 200.0), Violation("E1", "volts_pu", 0.93, 0.95)
+    assert find_worse([one, other], [one, other]) == ()
+    assert find_worse([one, other], [other]) == (one,)
+    worse = Violation("E1", "volts_pu", 0.92, 0.95)
+    assert find_worse([one, worse], [one, other]) == (worse,)
+    assert find_worse([other], [worse]) == ()
+
+
+def test_of_many_limits_of_a_kind_the_worst_is_said() -> None:
+    volts = [Violation(f"E{k}", "volts_pu", 0.95 - k / 100, 0.95) for k in (1, 3, 2)]
+    amps = Violation("S1", "span_amps", 212.0, 200.0)
+    assert say_worst([*volts, amps]) == (
+        "voltage at E3 would be 0.920 of nominal, lowest allowed 0.950 (and 2 more like it); "
+        "span S1 would carry 212.0 A, limit 200.0 A"
+    )
+    assert say_worst([Violation("S2", "span_amps", 1.0, 0.0), amps]).startswith("span S2 would carry 1.0 A, limit 0.0")
+    assert say_worst([]) == ""
+
+
 def test_every_stage_fits_by_a_flow_reckoned_apart() -> None:
     """The current at the source is summed by hand: factor of each padmount times its amperes, losses under 2 %."""
     circuit, changes = backfed(40.0)
@@ -184,6 +240,11 @@ def test_the_order_says_where_the_stretch_is_parted_and_how_long_to_wait() -> No
     assert len(staged) == len(plain) + 2 * len(opened_more)  # each elbow opened to part it is closed again
     assert any("parted here" in step.before for step in staged if step.action == "open")
     assert any(step.before.startswith("Wait ") for step in staged if step.action == "close")
+    for step in staged:
+        if "parted here" in step.before or step.before.startswith("Wait "):
+            assert re.search(
+                r"because, closed (whole|at once), source R2 would carry [\d.]+ A, limit 40.0 A", step.before
+            )
     assert [step.n for step in staged] == list(range(1, len(staged) + 1))
     reached = changes[-1].after
     for step in staged:

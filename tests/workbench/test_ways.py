@@ -11,7 +11,7 @@ from loopmend.case import requests as rq
 from loopmend.errors import DataError, OrderError
 from loopmend.workbench.cases import load_case, submit
 from loopmend.workbench.desk import Desk
-from loopmend.workbench.ways import WaysAsked, case_ways, read_pickup_curve, say_way
+from loopmend.workbench.ways import WaysAsked, case_ways, read_pickup_curve, say_because, say_way
 from workbench.town import find_s3, open_case
 
 
@@ -112,3 +112,29 @@ def test_the_terminal_lists_ways_and_stages(tmp_path: Path) -> None:
     flat.write_text("minutes,factor\n0,0.2\n")
     problems = refuse("restore", loop, "--fault", "S2", "--out-minutes", "60", "--pickup-curve", flat)
     assert "factor of the curve is below 1" in problems[0]["problem"]
+
+
+def test_a_stage_says_which_limit_parts_the_stretch(tmp_path: Path) -> None:
+    """50 kVA at 7.2 kV are 6.94 A; E1 to E3, out two hours, draw 2.5 times that beside E4's 6.94 A: 59 of R2's 45 A."""
+    loop = write_loop(tmp_path / "loop")
+    lines = (loop / "enclosures.csv").read_text().splitlines()
+    limits = ("source_limit_a", *("45" if line.startswith("R") else "" for line in lines[1:]))
+    (loop / "enclosures.csv").write_text(
+        "\n".join(f"{limit},{line}" for limit, line in zip(limits, lines, strict=True))
+    )
+    asked = ("restore", loop, "--fault", "S1", "--alternatives", "1", "--out-minutes", "120")
+    stages = ask(*asked)["alternatives"][0]["stages"]
+    parted = next(stage for stage in stages if stage["parts_the_stretch"])
+    (because,) = parted["because"]
+    assert (because["id"], because["what"], because["limit"]) == ("R2", "source_amps", 45.0)
+    amps = 50 / 7.2 * (1 + 3 * 2.5)
+    assert because["value"] == pytest.approx(amps, rel=0.005)  # four spans of 0.06 ohm lose 0.2 % at most
+    assert because["says"] == parted["reason"] == f"source R2 would carry {because['value']:.1f} A, limit 45.0 A"
+    text = run(*asked).stdout
+    assert (
+        f"(parts the dead stretch); loading {parted['highest_loading_pct']:.0f} %; because, closed whole, source R2"
+        in text
+    )
+    for stage in stages:
+        assert bool(stage["because"]) == (stage["parts_the_stretch"] or stage["wait_minutes"] > 0)
+        assert (say_because(stage) != "") == bool(stage["because"])

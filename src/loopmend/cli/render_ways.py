@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from loopmend.workbench.ways import say_way
+from loopmend.workbench.ways import say_because, say_way
 
 
 def ways_text(ways: Sequence[Mapping[str, Any]]) -> str:
@@ -38,6 +38,7 @@ def _stages(stages: Sequence[Mapping[str, Any]]) -> list[str]:
         + (" (parts the dead stretch)" if stage["parts_the_stretch"] else "")
         + (f", brings back {', '.join(stage['restored'])}" if stage["restored"] else "")
         + f"; loading {_or_unknown(stage['highest_loading_pct'], '.0f', ' %')}"
+        + (f"; because, {said}" if (said := say_because(stage)) else "")
         + "".join(f"; BREAKS A LIMIT: {broken}" for broken in stage["violations"])
         for stage in stages
     ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -75,6 +77,24 @@ class Violation:
         if self.what == "volts_pu":
             return f"voltage at {self.asset_id} would be {self.value:.3f} of nominal, lowest allowed {self.limit:.3f}"
         return f"the load on source {self.asset_id} would be more than its cables can carry at any voltage"
+
+
+def find_worse(found: Sequence[Violation], before: Sequence[Violation]) -> tuple[Violation, ...]:
+    """Keep the limits of ``found`` that were kept before, or are further from being kept by more than the slack."""
+    excess = {one.key: abs(one.value - one.limit) for one in before}
+    return tuple(
+        one for one in found if one.key not in excess or abs(one.value - one.limit) > excess[one.key] + SLACK_AMPS
+    )
+
+
+def say_worst(violations: Sequence[Violation]) -> str:
+    """Say of each kind of limit the one kept worst, by value over limit, and how many more of its kind there are."""
+    said = []
+    for what in dict.fromkeys(one.what for one in violations):
+        kind = [one for one in violations if one.what == what]
+        worst = max(kind, key=lambda one: abs(one.value / one.limit - 1.0) if one.limit > 0 else math.inf)
+        said.append(f"{worst}{f' (and {len(kind) - 1} more like it)' if len(kind) > 1 else ''}")
+    return "; ".join(said)
 
 
 def find_violations(circuit: Circuit, flow: Flow, lowest_volts_pu: float = 0.95) -> tuple[Violation, ...]:

@@ -97,11 +97,14 @@ def _say_stage(stage: Stage) -> str:
     """Say what a stage needs before it is made; "" where nothing."""
     said = []
     if stage.split:
-        said.append("The stretch is dead: it is parted here so that its load comes back in two parts")
+        said.append(
+            "The stretch is dead: it is parted here so that its load comes back in two parts, because, closed whole, "
+            f"{stage.reason}"
+        )
     if stage.wait_minutes > 0:
         said.append(
             f"Wait {stage.wait_minutes:.0f} minutes for the load brought back so far to settle, or until the current "
-            "at the source has fallen as far as the company's rule asks"
+            f"at the source has fallen as far as the company's rule asks, because, closed at once, {stage.reason}"
         )
     if stage.violations:
         said.append(f"Cold-load pickup breaks a limit even so: {'; '.join(map(str, stage.violations))}")

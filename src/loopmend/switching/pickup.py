@@ -22,7 +22,7 @@ from loopmend.network.positions import Positions
 from loopmend.network.tracing import trace_supply
 from loopmend.switching.flow import Flow, solve_flow
 from loopmend.switching.interlock import Hazards, apply_step
-from loopmend.switching.limits import Violation, find_violations
+from loopmend.switching.limits import Violation, find_violations, find_worse, say_worst
 from loopmend.switching.sequence import Change
 from loopmend.switching.splitting import find_dead_cuts
 from loopmend.switching.steps import Step
@@ -124,6 +124,8 @@ class Stage:
         How long it was put off for the load to settle.
     split
         Whether it was put in only to bring a stretch back in parts.
+    because
+        Why it waits or parts the stretch: the limits that the closing would break if it were made at once and whole.
     highest_loading_pct, lowest_volts_pu
         Right after it, with the load that came back then; NaN where nothing is rated or alive.
     violations
@@ -137,6 +139,12 @@ class Stage:
     highest_loading_pct: float
     lowest_volts_pu: float
     violations: tuple[Violation, ...]
+    because: tuple[Violation, ...] = ()
+
+    @property
+    def reason(self) -> str:
+        """Why it waits or parts the stretch, in words: the worst of each kind of limit; "" where it does neither."""
+        return say_worst(self.because)
 
 
 def stage_pickup(
@@ -192,18 +200,33 @@ class _Clock:
         if step.action not in ("close", "close_device") or not change.gained:
             self._make(step, 0.0, why=why)
             return
-        wait = self._find_wait(step)
-        if wait is not None:
-            self._make(step, wait, why=why)
+        if self._make_when_it_fits(step, why):
             return
         cut = self._find_cut(step) if len(self.stages) < MOST_STAGES else None
         if cut is None:
             self._make(step, 0.0, why=why)
             return
-        self._make(cut, 0.0, split=True)
-        wait = self._find_wait(step)
-        self._make(step, 0.0 if wait is None else wait, why=why)
+        self._make(cut, 0.0, split=True, because=self._breaks_at_once(step))
+        if not self._make_when_it_fits(step, why):
+            self._make(step, 0.0, why=why)
         self.take(self._closing(cut))
+
+    def _make_when_it_fits(self, step: Step, why: str) -> bool:
+        """Make a closing after the shortest wait that makes it fit; tell whether there is one."""
+        wait = self._find_wait(step)
+        if wait is None:
+            return False
+        self._make(step, wait, why=why, because=self._breaks_at_once(step) if wait > 0 else ())
+        return True
+
+    def _breaks_at_once(self, step: Step) -> tuple[Violation, ...]:
+        """Find the limits that a closing would break if it were the next operation, without a wait."""
+        return self._breaks(apply_step(self.circuit, self._positions(), step, self.hazards), self._due())
+
+    def _breaks(self, after: Positions, minute: float) -> tuple[Violation, ...]:
+        """Find the limits that an operation would break, less those broken without it and no worse."""
+        found = self._judge(after, minute)[1]
+        return find_worse(found, self._judge(self._positions(), minute)[1]) if found else ()
 
     def _closing(self, cut: Step) -> Change:
         """The closing that brings the other part back, judged from where things stand now."""
@@ -236,7 +259,7 @@ class _Clock:
         """Find the shortest wait after which a closing fits, None if none does."""
         after = apply_step(self.circuit, self._positions(), step, self.hazards)
         for wait in np.arange(0.0, LONGEST_WAIT_MINUTES + 1.0, WAIT_STEP_MINUTES).tolist():
-            if not self._judge(after, self._due() + wait)[1]:
+            if not self._breaks(after, self._due() + wait):
                 return float(wait)
         return None
 
@@ -246,7 +269,7 @@ class _Clock:
         due = self._due(after=1)  # opening it comes first
         for minute in (due, due + LONGEST_WAIT_MINUTES):
             for _, cut, closed in parts:
-                if not self._judge(closed, minute)[1]:
+                if not self._breaks(closed, minute):
                     return cut
         return None
 
@@ -287,7 +310,9 @@ class _Clock:
         since = np.where(settling, minute - self.back_since, 0.0)
         return self.pickup.curve.factor(out_for, since)
 
-    def _make(self, step: Step, wait: float, *, split: bool = False, why: str = "") -> None:
+    def _make(
+        self, step: Step, wait: float, *, split: bool = False, why: str = "", because: tuple[Violation, ...] = ()
+    ) -> None:
         self.minute = self._due() + wait
         change = replace(self._change(replace(step, n=len(self.stages) + 1)), why=why)
         flow, violations = self._judge(change.after, self.minute)
@@ -303,6 +328,7 @@ class _Clock:
                 highest_loading_pct=float(np.nanmax(loading)) if np.isfinite(loading).any() else math.nan,
                 lowest_volts_pu=float(np.nanmin(volts)) if np.isfinite(volts).any() else math.nan,
                 violations=violations,
+                because=because,
             )
         )
 

@@ -245,7 +245,15 @@ def stage_document(stage: Stage) -> dict[str, Any]:
         "highest_loading_pct": _figure(stage.highest_loading_pct),
         "lowest_volts_pu": _figure(stage.lowest_volts_pu),
         "violations": [str(violation) for violation in stage.violations],
+        "because": [{**violation.document(), "says": str(violation)} for violation in stage.because],
+        "reason": stage.reason,
     }
+
+
+def say_because(stage: Mapping[str, Any]) -> str:
+    """Say which limit makes a stage wait or part its stretch, with both figures; "" where it does neither."""
+    when = "closed whole" if stage["parts_the_stretch"] else "closed at once"
+    return f"{when}, {stage['reason']}" if stage["reason"] else ""
 
 
 def say_way(way: Mapping[str, Any]) -> str:
