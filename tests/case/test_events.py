@@ -21,6 +21,7 @@ OLD_BODIES: list[tuple[str, dict[str, Any]]] = [
     ("drain_recorded", {"evidence_id": "V1"}),
     ("evidence_withdrawn", {"evidence_id": "V1", "reason": "wrong padmount"}),
     ("end_switched", {"span": "S1", "end": "from", "state": "open"}),
+    ("winding_switched", {"enclosure": "E1", "state": "out"}),
     ("fault_declared", {"spans": ["S1"], "reason": ""}),
     ("order_drafted", {"order_id": "O1", "purpose": "restore", "steps": []}),
     ("order_approved", {"order_id": "O1"}),

@@ -11,6 +11,7 @@ from loopmend.case import events as ev
 from loopmend.case.decide import decide
 from loopmend.case.requests import DraftOrder
 from loopmend.case.state import CaseState
+from loopmend.network.assets import EndState
 from loopmend.workbench.timeline import PURPOSE, build_timeline, say_event, say_evidence
 
 SAID: list[tuple[ev.Payload, str]] = [
@@ -41,6 +42,17 @@ SAID: list[tuple[ev.Payload, str]] = [
     (
         ev.EndSwitched(span="S2", end="from", state="grounded", reason="for work"),
         "Elbow of S2, from end: grounded (for work)",
+    ),
+    (ev.EndSwitched(span="S2", end="from", state="joined"), "Elbow of S2, from end: on the feed-through (joined)"),
+    (ev.WindingSwitched(enclosure="E2", state="out", reason="to test"), "Winding fuse of E2: taken out (to test)"),
+    (ev.WindingSwitched(enclosure="E2", state="in"), "Winding fuse of E2: put in"),
+    (
+        ev.WindingSwitched(enclosure="E2", state="out", found="blown"),
+        "Winding fuse of E2: found blown, nobody moved it",
+    ),
+    (
+        ev.WindingSwitched(enclosure="E2", state="in", found="whole", reason="wrong padmount"),
+        "Winding fuse of E2: found in and whole, nobody moved it: the record had it out (wrong padmount)",
     ),
     (
         ev.FaultDeclared(spans=["S1", "S3"], reason="dug up", elsewhere=0.25),
@@ -111,8 +123,8 @@ def test_every_kind_of_event_has_words() -> None:
 
 def test_every_purpose_and_position_has_words() -> None:
     assert set(PURPOSE) == {"restore", "ground", "return", "release"}
-    for state in ("open", "closed", "grounded"):
-        assert "S1" in say_event(ev.EndSwitched(span="S1", end="to", state=state), opened())
+    for state in EndState:
+        assert "S1" in say_event(ev.EndSwitched(span="S1", end="to", state=state.label), opened())
 
 
 @pytest.mark.parametrize(

@@ -7,14 +7,17 @@ two settings ``objective`` and ``restoration``, and the table ``settings``; ever
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
+
+import numpy as np
 
 from loopmend.case.settings import Settings, check_settings, read_settings
 from loopmend.errors import DataError, Finding
 from loopmend.evidence.methods import load_methods
 from loopmend.locate.observations import PERFECT, Accuracy, CrewTimes, MethodAccuracy, find_unknown_phases
+from loopmend.network.assets import phase_letters
 from loopmend.network.graph import Circuit
 
 Objective = Literal["crew-minutes", "customer-minutes"]
@@ -72,6 +75,15 @@ def check_assumptions(document: Mapping[str, Any], circuit: Circuit) -> tuple[Fi
     findings += check_settings(document.get("settings", {}), circuit, tuple(load_methods()))
     findings += _check_phases(document.get("operated_phases", ""), circuit)
     return tuple(findings)
+
+
+def check_operated_phases(operated: str, circuit: Circuit, dead: Iterable[str]) -> list[Finding]:
+    """List the phases that operated and that no span of the dead part has; `dead` are those spans, "" is all phases."""
+    known = phase_letters(int(np.bitwise_or.reduce([circuit.spans.phases[circuit.span_row[name]] for name in dead])))
+    return [
+        _bad("", "operated_phases names a phase that no span of the dead part has", letter, f"use letters of {known}")
+        for letter in find_unknown_phases(operated, known)
+    ]
 
 
 def read_assumptions(

@@ -7,8 +7,8 @@ from typing import Any
 
 from loopmend.case import events as ev
 from loopmend.case import requests as rq
-from loopmend.case.assessment import Knowledge
-from loopmend.case.assumptions import check_assumptions
+from loopmend.case.assessment import Knowledge, at_outage
+from loopmend.case.assumptions import check_assumptions, check_operated_phases
 from loopmend.case.evidence_decisions import declare_fault, record_drain, record_evidence, withdraw_evidence
 from loopmend.case.gates import require_drained
 from loopmend.case.opening import decide_opening
@@ -18,11 +18,12 @@ from loopmend.case.order_decisions import (
     close_case,
     draft,
     record_repair,
-    switch_end,
 )
 from loopmend.case.signing import sign, stop, transfer
 from loopmend.case.state import CaseState
+from loopmend.case.switching_decisions import record_winding, switch_end, switch_winding
 from loopmend.errors import DataError, OrderError
+from loopmend.locate.dead import find_dead_part
 
 __all__ = ["COMPONENTS", "decide", "decide_opening"]
 
@@ -50,12 +51,21 @@ def _what_waits(request: rq.Request) -> str:
     """Name what must wait until a tested stretch is drained and grounded; "" for what need not."""
     if isinstance(request, rq.RecordEvidence):
         return "" if request.evidence.get("kind") == "indicator" else "further test"
-    names = {rq.SwitchEnd: "switching", rq.SignStep: "next step", rq.RecordRepair: "repair", rq.CloseCase: "closing"}
+    names = {
+        rq.SwitchEnd: "switching",
+        rq.SwitchWinding: "switching",
+        rq.SignStep: "next step",
+        rq.RecordRepair: "repair",
+        rq.CloseCase: "closing",
+    }
     return names.get(type(request), "")
 
 
 def _change_assumptions(known: Knowledge, state: CaseState, request: rq.ChangeAssumptions) -> tuple[ev.Payload, ...]:
-    findings = check_assumptions({**state.assumptions, **request.assumptions}, known.circuit)
+    findings = list(check_assumptions({**state.assumptions, **request.assumptions}, known.circuit))
+    if not findings and (phases := request.assumptions.get("operated_phases")):
+        dead = find_dead_part(known.circuit, state.as_found, at_outage(state), state.operated)
+        findings = check_operated_phases(phases, known.circuit, dead.spans)
     if findings:
         raise DataError(findings)
     return (ev.AssumptionsChanged(assumptions=dict(request.assumptions), reason=request.reason),)
@@ -82,6 +92,8 @@ _DECIDERS: dict[type[Any], Callable[[Knowledge, CaseState, Any], tuple[ev.Payloa
     rq.RecordDrain: record_drain,
     rq.WithdrawEvidence: withdraw_evidence,
     rq.SwitchEnd: switch_end,
+    rq.SwitchWinding: switch_winding,
+    rq.RecordWinding: record_winding,
     rq.DeclareFault: declare_fault,
     rq.DraftOrder: draft,
     rq.ApproveOrder: approve,

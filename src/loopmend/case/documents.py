@@ -69,7 +69,7 @@ def _read_test(document: Mapping[str, Any], circuit: Circuit, label: str, findin
     at = document.get("at", "")
     if at != "" and (not isinstance(at, str) or at not in circuit.enclosure_row):
         findings.append(_bad(label, "at names no enclosure of the circuit", at, "name where the set stood"))
-    phases = _read_phases(document, circuit, label, spans, findings)
+    phases = _read_phases(document, circuit, label, spans, findings, enclosures)
     return TestResult(spans, str(method), str(verdict), enclosures, phases, str(at))
 
 
@@ -108,13 +108,22 @@ def _read_energized(document: Mapping[str, Any], circuit: Circuit, label: str, f
         findings.append(_bad(label, "held is not true or false", held, "say true if the stretch stayed alive"))
     enclosures = _read_enclosures(document, circuit, label, findings)
     spans = () if enclosures and document.get("spans") == [] else _read_spans(document, circuit, label, findings)
-    return Energized(spans, bool(held), _read_phases(document, circuit, label, spans, findings), enclosures)
+    phases = _read_phases(document, circuit, label, spans, findings, enclosures)
+    return Energized(spans, bool(held), phases, enclosures)
 
 
 def _read_phases(
-    document: Mapping[str, Any], circuit: Circuit, label: str, spans: tuple[str, ...], findings: list[Finding]
+    document: Mapping[str, Any],
+    circuit: Circuit,
+    label: str,
+    spans: tuple[str, ...],
+    findings: list[Finding],
+    enclosures: tuple[str, ...] = (),
 ) -> str:
-    """Read the phases that a record speaks of, "" for all; each must be on every span that it names."""
+    """Read the phases that a record speaks of, "" for all.
+
+    Each must be on every span that it names; on every enclosure, where it names enclosures alone.
+    """
     phases = document.get("phases", "")
     for letter in find_unknown_phases(phases, "ABC"):
         findings.append(_bad(label, "unknown phase", letter, "use letters of A, B, C, for example A"))
@@ -124,6 +133,10 @@ def _read_phases(
         known = circuit.span(name).phases if name in circuit.span_row else phases
         for letter in find_unknown_phases("".join(c for c in phases if c in "ABC"), known):
             findings.append(_bad(label, f"span {name} has no phase {letter}", phases, f"use letters of {known}"))
+    for name in () if spans else enclosures:
+        known = circuit.enclosure(name).phases if name in circuit.enclosure_row else phases
+        for letter in find_unknown_phases("".join(c for c in phases if c in "ABC"), known):
+            findings.append(_bad(label, f"enclosure {name} has no phase {letter}", phases, f"use letters of {known}"))
     return "".join(letter for letter in "ABC" if letter in phases)
 
 

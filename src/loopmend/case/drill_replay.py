@@ -19,8 +19,9 @@ from loopmend.evidence.methods import load_methods
 from loopmend.locate.dead import DeadPart
 from loopmend.locate.observations import BAD_VERDICTS
 from loopmend.network.assets import End
+from loopmend.switching.steps import DEVICE_MOVES, MOVES, WINDING_MOVES
 
-SWITCHING = frozenset({"open", "close", "ground", "remove_ground", "open_device", "close_device"})
+SWITCHING = frozenset((*MOVES, *DEVICE_MOVES, *WINDING_MOVES))
 YOURS = "Your path"
 
 
@@ -58,6 +59,10 @@ class _Walk:
             minutes = self._switch_minutes(at)
             self._go("switch", f"Elbow of {payload.span}, {payload.end} end: {payload.state}", at, minutes, out)
             self.parking += minutes if payload.state == "open" else 0.0
+        elif isinstance(payload, ev.WindingSwitched):
+            minutes = 0.0 if payload.found else self._switch_minutes(payload.enclosure)
+            stands = payload.found or payload.state
+            self._go("switch", f"Winding fuse of {payload.enclosure}: {stands}", payload.enclosure, minutes, out)
         elif isinstance(payload, ev.StepSigned):
             order = now.order(payload.order_id)
             step = order.steps[payload.n - 1] if order else {}

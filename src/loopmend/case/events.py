@@ -27,6 +27,7 @@ class CaseOpened:
     crew_at: str = ""
     assumptions: dict[str, Any] = field(default_factory=dict)
     drill: bool = False
+    windings: dict[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,12 +94,29 @@ class EvidenceWithdrawn:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EndSwitched:
-    """An elbow was moved while sectionalizing, outside a written order."""
+    """An elbow was moved while sectionalizing, outside a written order.
+
+    ``state`` is where it stands now: ``open``, ``closed``, ``grounded`` or ``joined`` (on the feed-through there).
+    """
 
     span: str
     end: str
     state: str
     reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WindingSwitched:
+    """A winding fuse stands otherwise than before: ``state`` is ``in`` or ``out``.
+
+    ``found`` is "" where a person moved it outside a written order; ``blown`` or ``whole`` where nobody did and that is
+    how it was found.
+    """
+
+    enclosure: str
+    state: str
+    reason: str = ""
+    found: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,7 +206,7 @@ class RepairRecorded:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CaseClosed:
-    """The record is complete; `difference` lists ends left otherwise than found, with the reason in `note`.
+    """The record is complete; `difference` lists what is left otherwise than found, with the reason in `note`.
 
     ``circuit_changed`` says what differs in the content kept since under the circuit's name.
     """
@@ -213,6 +231,7 @@ Payload = (
     | DrainRecorded
     | EvidenceWithdrawn
     | EndSwitched
+    | WindingSwitched
     | FaultDeclared
     | OrderDrafted
     | OrderApproved
@@ -232,6 +251,7 @@ _KINDS: dict[str, type[Payload]] = {
     "drain_recorded": DrainRecorded,
     "evidence_withdrawn": EvidenceWithdrawn,
     "end_switched": EndSwitched,
+    "winding_switched": WindingSwitched,
     "fault_declared": FaultDeclared,
     "order_drafted": OrderDrafted,
     "order_approved": OrderApproved,

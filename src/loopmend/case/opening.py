@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 from loopmend.case import events as ev
 from loopmend.case import requests as rq
-from loopmend.case.assumptions import check_assumptions
+from loopmend.case.assumptions import check_assumptions, check_operated_phases
 from loopmend.errors import DataError, Finding, NetworkError
-from loopmend.locate.dead import find_dead_part
+from loopmend.locate.dead import DeadPart, find_dead_part
 from loopmend.locate.infer import infer_operated
+from loopmend.network.check_feed_throughs import check_feed_throughs
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions, apply_overrides, normal_positions
 
@@ -25,18 +27,20 @@ def decide_opening(circuit: Circuit, request: rq.OpenCase) -> tuple[ev.Payload, 
     DataError
         If the assumptions cannot be used.
     """
-    circuit.require_enclosures([*request.operated, *request.reported_out], "case")
-    if request.crew_at:
-        circuit.require_enclosures([request.crew_at], "crew_at")
-    as_found = apply_overrides(circuit, normal_positions(circuit), request.positions)
-    findings = check_assumptions(request.assumptions, circuit)
-    if findings:
-        raise DataError(findings)
+    as_found, misplaced = read_as_found(circuit, request.positions, request.windings)
+    network = [*_check_places(circuit, request), *misplaced]
+    findings = [*network, *check_assumptions(request.assumptions, circuit)]
     operated = tuple(dict.fromkeys(request.operated))
-    if not operated and request.reported_out:
+    if not operated and request.reported_out and not findings:
         operated = infer_operated(circuit, as_found, request.reported_out).operated
-    _require_sources(circuit, operated)
-    _require_dead_part(circuit, as_found, operated)
+    if not findings or operated:
+        sources = _check_sources(circuit, operated)
+        network, findings = [*network, *sources], [*findings, *sources]
+    if findings:
+        raise (NetworkError if network else DataError)(findings)
+    dead = _require_dead_part(circuit, as_found, operated)
+    if findings := check_operated_phases(request.assumptions.get("operated_phases", ""), circuit, dead.spans):
+        raise DataError(findings)
     return (
         ev.CaseOpened(
             circuit=request.circuit,
@@ -48,11 +52,35 @@ def decide_opening(circuit: Circuit, request: rq.OpenCase) -> tuple[ev.Payload, 
             crew_at=request.crew_at or operated[0],
             assumptions=dict(request.assumptions),
             drill=request.drill,
+            windings=dict(request.windings),
         ),
     )
 
 
-def _require_sources(circuit: Circuit, operated: tuple[str, ...]) -> None:
+def read_as_found(
+    circuit: Circuit, positions: Mapping[str, Mapping[str, str]], windings: Mapping[str, str]
+) -> tuple[Positions, list[Finding]]:
+    """Find the positions as found, the normal ones where they cannot be, and all that is wrong with them."""
+    normal = normal_positions(circuit)
+    try:
+        as_found = apply_overrides(circuit, normal, positions, windings)
+    except NetworkError as error:
+        return normal, list(error.findings)
+    return as_found, [f for f in check_feed_throughs(circuit, as_found) if f.severity == "problem"]
+
+
+def _check_places(circuit: Circuit, request: rq.OpenCase) -> list[Finding]:
+    findings: list[Finding] = []
+    reported = (*request.operated, *request.reported_out)
+    for names, layer in ((reported, "case"), ((request.crew_at,) if request.crew_at else (), "crew_at")):
+        try:
+            circuit.require_enclosures(names, layer)
+        except NetworkError as error:
+            findings += error.findings
+    return findings
+
+
+def _check_sources(circuit: Circuit, operated: tuple[str, ...]) -> list[Finding]:
     known = set(circuit.source_ids)
     findings = [
         Finding(
@@ -63,7 +91,7 @@ def _require_sources(circuit: Circuit, operated: tuple[str, ...]) -> None:
             remedy=f"name one of {', '.join(sorted(known))}",
         )
         for name in operated
-        if name not in known
+        if name in circuit.enclosure_row and name not in known
     ]
     if not operated:
         findings.append(
@@ -75,12 +103,13 @@ def _require_sources(circuit: Circuit, operated: tuple[str, ...]) -> None:
                 remedy="say which source device operated, or which enclosures are reported out",
             )
         )
-    if findings:
-        raise NetworkError(findings)
+    return findings
 
 
-def _require_dead_part(circuit: Circuit, as_found: Positions, operated: tuple[str, ...]) -> None:
+def _require_dead_part(circuit: Circuit, as_found: Positions, operated: tuple[str, ...]) -> DeadPart:
     after = replace(as_found, open_devices=as_found.open_devices | frozenset(operated))
-    if not find_dead_part(circuit, as_found, after, operated).spans:
+    dead = find_dead_part(circuit, as_found, after, operated)
+    if not dead.spans:
         names = ", ".join(operated)
         raise NetworkError.about(names, "operated", "fed no span in these positions", names, "correct the positions")
+    return dead

@@ -1,4 +1,4 @@
-"""Decide on switching: elbows moved by hand, orders, the repair, and the closing of the record."""
+"""Decide on orders, the repair, and the closing of the record."""
 
 from __future__ import annotations
 
@@ -6,57 +6,19 @@ from dataclasses import asdict, replace
 
 from loopmend.case import events as ev
 from loopmend.case import requests as rq
-from loopmend.case.assessment import Knowledge, hazards_of
+from loopmend.case.assessment import Knowledge
 from loopmend.case.drafting import draft_order
 from loopmend.case.gates import ground_reminders
-from loopmend.case.order_load import find_case_load, find_order_amps, find_order_load, say_order_load
+from loopmend.case.order_load import find_order_amps, find_order_load, say_order_load
 from loopmend.case.signing import hazards_in_order, require_order
 from loopmend.case.state import CaseState, is_grounded
 from loopmend.errors import Finding, OrderError
-from loopmend.network.assets import End, EndState
-from loopmend.network.positions import end_state, find_differences
+from loopmend.network.positions import find_differences, find_winding_differences
 from loopmend.switching.clearance_steps import require_walkable
-from loopmend.switching.clearances import apply_guarded, place_text
-from loopmend.switching.steps import Action, Step
+from loopmend.switching.clearances import place_text
+from loopmend.switching.steps import Step
 
 COMPONENTS = ("cable", "splice", "termination", "dig_in", "equipment")
-
-
-def switch_end(known: Knowledge, state: CaseState, request: rq.SwitchEnd) -> tuple[ev.Payload, ...]:
-    """Decide on an elbow moved outside an order: the interlock answers."""
-    if (order := state.open_order) is not None and order.status != "draft":
-        raise OrderError.about(
-            request.span,
-            "elbow",
-            f"order {order.order_id} is under way",
-            order.status,
-            "sign its steps, or stop it first",
-        )
-    known.circuit.require_spans([request.span], "elbow")
-    actions: dict[str, Action] = {"open": "open", "closed": "close", "grounded": "ground"}
-    if request.end not in ("from", "to") or request.state not in actions:
-        raise OrderError.about(
-            request.span,
-            "elbow",
-            "unknown end or position",
-            f"{request.end} {request.state}",
-            "use from or to; open, closed or grounded",
-        )
-    end = End[request.end.upper()]
-    action = actions[request.state]
-    if action == "open" and end_state(known.circuit, state.now, request.span, end) is EndState.GROUNDED:
-        action = "remove_ground"
-    step = Step(
-        n=1,
-        action=action,
-        enclosure=known.circuit.enclosure_at(request.span, end),
-        span=request.span,
-        end=end,
-        by=request.by,
-    )
-    amps = find_order_amps(known.circuit, state, find_case_load(state))
-    apply_guarded(known.circuit, state.now, step, replace(hazards_of(known, state), find_amps=amps), state.standing)
-    return (ev.EndSwitched(span=request.span, end=request.end, state=request.state, reason=request.reason),)
 
 
 def draft(known: Knowledge, state: CaseState, request: rq.DraftOrder) -> tuple[ev.Payload, ...]:
@@ -143,6 +105,10 @@ def close_case(known: Knowledge, state: CaseState, request: rq.CloseCase) -> tup
     difference = [
         f"{span} {end.label}: found {before.label}, left {after.label}"
         for span, end, before, after in find_differences(known.circuit, state.as_found, state.now)
+    ]
+    difference += [
+        f"winding fuse of {name}: found {before}, left {after}"
+        for name, before, after in find_winding_differences(state.as_found, state.now)
     ]
     difference += [f"device of {source}: found closed, left open" for source in sorted(state.now.open_devices)]
     findings = [

@@ -16,6 +16,7 @@ from loopmend.network.positions import (
     apply_device,
     apply_end_state,
     apply_overrides,
+    apply_winding,
     normal_positions,
 )
 from loopmend.switching.clearances import apply_clearance, transfer_clearances
@@ -47,7 +48,7 @@ def _opened(circuit: Circuit, event: ev.CaseEvent) -> CaseState:
     payload = event.payload
     if not isinstance(payload, ev.CaseOpened):
         raise ValueError(f"the first event must open the case, found {ev.kind_of(payload)}")
-    as_found = apply_overrides(circuit, normal_positions(circuit), payload.positions)
+    as_found = apply_overrides(circuit, normal_positions(circuit), payload.positions, payload.windings)
     now = as_found
     for source in payload.operated:
         now = apply_device(now, source, closed=False)
@@ -87,6 +88,8 @@ def _evolve(circuit: Circuit, state: CaseState, event: ev.CaseEvent) -> CaseStat
         case ev.EndSwitched(span=span, end=end, state=to):
             moved = apply_end_state(circuit, state.now, span, End[end.upper()], EndState[to.upper()])
             return _with_positions(circuit, state, moved, event.at)
+        case ev.WindingSwitched(enclosure=enclosure, state=to):
+            return _with_positions(circuit, state, apply_winding(state.now, enclosure, out=to == "out"), event.at)
         case ev.FaultDeclared(spans=spans, reason=reason, elsewhere=elsewhere):
             return replace(
                 state,
@@ -174,6 +177,7 @@ _STATE_AFTER = {
     "close": EndState.CLOSED,
     "ground": EndState.GROUNDED,
     "remove_ground": EndState.OPEN,
+    "join": EndState.JOINED,
 }
 
 
@@ -184,6 +188,8 @@ def positions_after(circuit: Circuit, now: Positions, step: dict[str, Any]) -> P
         return apply_end_state(circuit, now, step["span"], End[step["end"].upper()], _STATE_AFTER[action])
     if action in ("open_device", "close_device"):
         return apply_device(now, step["enclosure"], closed=action == "close_device")
+    if action in ("take_out_winding_fuse", "put_in_winding_fuse"):
+        return apply_winding(now, step["enclosure"], out=action == "take_out_winding_fuse")
     return now
 
 

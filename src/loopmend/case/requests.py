@@ -23,6 +23,7 @@ class OpenCase:
     title: str = ""
     assumptions: Mapping[str, Any] = field(default_factory=dict)
     drill: bool = False
+    windings: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,13 +106,44 @@ class WithdrawEvidence:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SwitchEnd:
-    """Move one elbow outside an order, as sectionalizing needs; `by` is filled in from who submits it."""
+    """Move one elbow outside an order, as sectionalizing needs; `by` is filled in from who submits it.
+
+    Attributes
+    ----------
+    state
+        Where it goes: ``open`` (parked), ``closed``, ``grounded`` or ``joined`` (onto the feed-through there).
+    """
 
     span: str
     end: str
     state: str
     reason: str = ""
     by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SwitchWinding:
+    """Take a winding fuse ``out`` or put it ``in``, outside an order; `by` is filled in from who submits it."""
+
+    enclosure: str
+    state: str
+    reason: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecordWinding:
+    """Record how a winding fuse was found, though nobody moved it: a fact, so no interlock speaks.
+
+    Attributes
+    ----------
+    found
+        ``blown``; or ``whole``, where the record has it out, which needs the note to say how that came about.
+    """
+
+    enclosure: str
+    found: str
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -252,6 +284,8 @@ Request = (
     | RecordDrain
     | WithdrawEvidence
     | SwitchEnd
+    | SwitchWinding
+    | RecordWinding
     | DeclareFault
     | DraftOrder
     | ApproveOrder

@@ -13,6 +13,7 @@ from loopmend.workbench import requests
 from loopmend.workbench.called_tests import CalledTest, called_record
 from loopmend.workbench.desk import open_desk
 from loopmend.workbench.testing import STATEMENTS
+from loopmend.workbench.windings import winding_request
 
 Spans = Annotated[list[str], typer.Argument(metavar="SPAN...", help="Span ids.")]
 OrderId = Annotated[str, typer.Argument(metavar="ORDER", help="Order id, for example O1.")]
@@ -194,7 +195,9 @@ def switch(
     case_id: CaseId,
     span: Annotated[str, typer.Argument(metavar="SPAN", help="Span whose elbow is moved.")],
     end: Annotated[str, typer.Argument(metavar="END", help="from or to.")],
-    state: Annotated[str, typer.Argument(metavar="STATE", help="open (parked), closed or grounded.")],
+    state: Annotated[
+        str, typer.Argument(metavar="STATE", help="open (parked), closed, grounded or joined (on the feed-through).")
+    ],
     by: By,
     reason: Reason = "",
     folder: Folder = None,
@@ -206,9 +209,35 @@ def switch(
 ) -> None:
     """Record an elbow moved while sectionalizing, outside an order; the interlock checks it.
 
+    Two elbows joined at one enclosure pass supply on, past its equipment.
     Example: loopmend case switch C-0001 S-0106 from open --by "J. Orme"
     """
     request = requests.SwitchEnd(span=span, end=end, state=state, reason=reason)
+    submit(case_id, request, by, folder, store, version, command_id, as_json)
+
+
+@app.command()
+@answering
+def winding(
+    case_id: CaseId,
+    enclosure: Annotated[str, typer.Argument(metavar="ENCLOSURE", help="Enclosure of the transformer.")],
+    state: Annotated[str, typer.Argument(metavar="STATE", help="out or in (moved); blown or whole (found so).")],
+    by: By,
+    reason: Reason = "",
+    folder: Folder = None,
+    store: StoreUrl = None,
+    version: Version = None,
+    command_id: CommandId = None,
+    *,
+    as_json: AsJson = False,
+) -> None:
+    """Record the winding fuse of a transformer taken out or put in, outside an order, or how it was found.
+
+    Moving it is checked by the interlock. Found blown is a fact: it is kept, and its customers count as out. Found
+    whole, where the record has it out, needs a --reason.
+    Example: loopmend case winding C-0001 P-2205 blown --by "J. Orme"
+    """
+    request = winding_request(enclosure, state, reason)
     submit(case_id, request, by, folder, store, version, command_id, as_json)
 
 

@@ -7,6 +7,7 @@ from typing import Any
 
 from loopmend.cli.render import ADVICE, ways_lines
 from loopmend.workbench.step_places import PEOPLE, WAITED_FOR
+from loopmend.workbench.windings import HOW_OUT
 
 
 def board_text(document: dict[str, Any]) -> str:
@@ -65,11 +66,24 @@ def case_text(document: dict[str, Any]) -> str:
             for step in order["steps"]:
                 lines.append(f"  [{'x' if 'done_by' in step else ' '}] {step['n']}. {step['says']}{_signed(step)}")
                 lines += _step_lines(step) if step["n"] == order["due_step"] else []
+    lines += [f"winding fuse of {fuse['id']}: {_fuse_text(fuse)}" for fuse in document["windings_out"]]
+    lines += [f"on the feed-through of {at['enclosure']}: {_joined_text(at)}" for at in document["feed_throughs"]]
     lines += [f"clearance of {c['span']}: {c['stage']}, {c['holder']} in charge" for c in document["clearances"]]
     lines += [f"tag at {' '.join(filter(None, (t['id'], t['end'])))}: {t['holder']}" for t in document["tags"]]
     lines += [f"circuit reloaded since: {text}" for text in document["circuit_changed"]["says"]]
     lines += [f"caution: {text}" for text in document["due"]["cautions"]]
     return "\n".join([*lines, ADVICE])
+
+
+def _fuse_text(fuse: dict[str, Any]) -> str:
+    critical = f" ({fuse['critical']} critical)" if fuse["critical"] else ""
+    return f"{HOW_OUT[fuse['how']]}; {fuse['customers']} customers{critical} behind it"
+
+
+def _joined_text(feed_through: dict[str, Any]) -> str:
+    ends = [f"{one['span']} {one['end']}" for one in feed_through["ends"]]
+    alone = "" if len(ends) > 1 else " alone: it joins nothing yet"
+    return " and ".join(ends) + alone
 
 
 def _signed(step: dict[str, Any]) -> str:

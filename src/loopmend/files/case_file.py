@@ -9,9 +9,9 @@ from typing import Any
 
 from loopmend.case.assumptions import check_assumptions
 from loopmend.case.documents import read_observation
-from loopmend.errors import DataError, Finding, NetworkError
+from loopmend.case.opening import read_as_found
+from loopmend.errors import DataError, Finding
 from loopmend.network.graph import Circuit
-from loopmend.network.positions import apply_overrides, normal_positions
 
 FORMAT = "loopmend/case/1"
 ASSUMPTION_KEYS = ("prior", "minutes", "accuracy", "faults", "settings", "operated_phases")
@@ -27,6 +27,8 @@ class CaseFile:
         Sources whose protective device opened.
     positions
         Ends that stand otherwise than the layers say.
+    windings
+        Winding fuses that do, ``in`` or ``out`` by enclosure.
     evidence
         Records, in the shape of the file.
     crew_at
@@ -37,6 +39,7 @@ class CaseFile:
 
     operated: tuple[str, ...]
     positions: dict[str, dict[str, str]] = field(default_factory=dict)
+    windings: dict[str, str] = field(default_factory=dict)
     evidence: tuple[dict[str, Any], ...] = ()
     crew_at: str = ""
     assumptions: dict[str, Any] = field(default_factory=dict)
@@ -63,6 +66,7 @@ def read_case_file(path: Path, circuit: Circuit) -> CaseFile:
     return CaseFile(
         operated=tuple(dict.fromkeys(document["operated"])),
         positions=document.get("positions", {}),
+        windings=document.get("windings", {}),
         evidence=tuple(document.get("evidence", [])),
         crew_at=document.get("crew_at") or "",
         assumptions={key: document[key] for key in ASSUMPTION_KEYS if key in document},
@@ -70,10 +74,10 @@ def read_case_file(path: Path, circuit: Circuit) -> CaseFile:
 
 
 def _check(document: dict[str, Any], circuit: Circuit) -> list[Finding]:
-    known = ("format", "operated", "positions", "evidence", "crew_at", *ASSUMPTION_KEYS)
+    known = ("format", "operated", "positions", "windings", "evidence", "crew_at", *ASSUMPTION_KEYS)
     findings = [_bad(key, "unknown key", key, f"use {', '.join(known)}") for key in document if key not in known]
     findings += _check_operated(document.get("operated"), circuit)
-    findings += _check_positions(document.get("positions", {}), circuit)
+    findings += _check_positions(document.get("positions", {}), document.get("windings", {}), circuit)
     evidence = document.get("evidence", [])
     if not isinstance(evidence, list):
         findings.append(_bad("evidence", "is not a list", evidence, "write a list of records"))
@@ -101,15 +105,16 @@ def _check_operated(operated: Any, circuit: Circuit) -> list[Finding]:
     ]
 
 
-def _check_positions(positions: Any, circuit: Circuit) -> list[Finding]:
+def _check_positions(positions: Any, windings: Any, circuit: Circuit) -> list[Finding]:
+    findings = []
     tables = isinstance(positions, dict) and all(isinstance(ends, dict) for ends in positions.values())
     if not tables or not all(isinstance(state, str) for ends in positions.values() for state in ends.values()):
-        return [_bad("positions", "is not a table of ends", positions, 'write {"S1": {"to": "open"}}')]
-    try:
-        apply_overrides(circuit, normal_positions(circuit), positions)
-    except NetworkError as error:
-        return list(error.findings)
-    return []
+        findings.append(_bad("positions", "is not a table of ends", positions, 'write {"S1": {"to": "open"}}'))
+        positions = {}
+    if not isinstance(windings, dict) or not all(isinstance(state, str) for state in windings.values()):
+        findings.append(_bad("windings", "is not a table of winding fuses", windings, 'write {"P-1": "out"}'))
+        windings = {}
+    return findings + read_as_found(circuit, positions, windings)[1]
 
 
 def _bad(asset_id: str, problem: str, value: object, remedy: str) -> Finding:

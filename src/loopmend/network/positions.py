@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from loopmend.errors import Finding, NetworkError
 from loopmend.network.assets import End, EndState
+from loopmend.network.devices import has_winding
 from loopmend.network.graph import Circuit
 
 
@@ -81,13 +82,27 @@ def apply_winding(positions: Positions, enclosure_id: str, *, out: bool) -> Posi
     return replace(positions, windings_out=windings)
 
 
-def apply_overrides(circuit: Circuit, positions: Positions, overrides: Mapping[str, Mapping[str, str]]) -> Positions:
-    """Return positions changed as a case file says, ``{"S07": {"to": "open"}}``.
+WINDING_STATES = ("in", "out")
+"""How a winding fuse stands, as files and events write it."""
+
+
+def apply_overrides(
+    circuit: Circuit,
+    positions: Positions,
+    overrides: Mapping[str, Mapping[str, str]],
+    windings: Mapping[str, str] | None = None,
+) -> Positions:
+    """Return positions changed as a case file says, ``{"S07": {"to": "open"}}`` and ``{"P-1": "out"}``.
+
+    Parameters
+    ----------
+    windings
+        State of the winding fuse by enclosure, one of `WINDING_STATES`.
 
     Raises
     ------
     NetworkError
-        Naming every unknown span, end or state.
+        Naming every unknown span, end, state or enclosure, and every enclosure without a winding.
     """
     changes, findings = [], []
     labels = {state.label: state for state in EndState}
@@ -101,9 +116,27 @@ def apply_overrides(circuit: Circuit, positions: Positions, overrides: Mapping[s
                 findings.append(_bad(span_id, "unknown position", state, f"use {', '.join(labels)}"))
             else:
                 changes.append((span_id, End[label.upper()], labels[state]))
+    findings += _check_windings(circuit, windings or {})
     if findings:
         raise NetworkError(findings)
-    return apply_end_states(circuit, positions, changes)
+    changed = apply_end_states(circuit, positions, changes)
+    for name, state in (windings or {}).items():
+        changed = apply_winding(changed, name, out=state == "out")
+    return changed
+
+
+def _check_windings(circuit: Circuit, windings: Mapping[str, str]) -> list[Finding]:
+    findings = []
+    for name, state in windings.items():
+        if name not in circuit.enclosure_row:
+            findings.append(_bad(name, "no such enclosure in the circuit", name, "name an enclosure of the circuit"))
+        elif not has_winding(circuit.enclosure(name)):
+            kind = circuit.enclosure(name).kind.value
+            findings.append(_bad(name, "has no winding fuse", kind, "name an enclosure with a transformer"))
+        if state not in WINDING_STATES:
+            remedy = f"use {' or '.join(WINDING_STATES)}"
+            findings.append(_bad(name, "unknown state of its winding fuse", state, remedy))
+    return findings
 
 
 def _bad(asset_id: str, problem: str, value: object, remedy: str) -> Finding:
@@ -124,3 +157,13 @@ def find_differences(
         )
         for row, end in zip(rows, ends, strict=True)
     )
+
+
+def find_winding_differences(before: Positions, after: Positions) -> tuple[tuple[str, str, str], ...]:
+    """List the winding fuses that stand otherwise: enclosure id, ``in`` or ``out`` before and after; by id."""
+    changed = before.windings_out ^ after.windings_out
+    return tuple((name, _fuse(before, name), _fuse(after, name)) for name in sorted(changed))
+
+
+def _fuse(positions: Positions, name: str) -> str:
+    return "out" if name in positions.windings_out else "in"

@@ -9,7 +9,7 @@ from loopmend.case import events as ev
 from loopmend.case.assessment import Assessment
 from loopmend.case.state import CaseState, EvidenceRecord, Order, customer_minutes
 from loopmend.locate.moves import Plan
-from loopmend.network.positions import find_differences
+from loopmend.network.positions import find_differences, find_winding_differences
 from loopmend.switching.clearances import Tag
 from loopmend.workbench.cases import LoadedCase, load_case
 from loopmend.workbench.circuit_change import change_document
@@ -20,6 +20,7 @@ from loopmend.workbench.screens import load_board, reckon
 from loopmend.workbench.step_places import device_words, find_step_place
 from loopmend.workbench.timeline import build_timeline, say_evidence
 from loopmend.workbench.todo import find_todo
+from loopmend.workbench.windings import feed_throughs_document, windings_document
 
 
 def board_document(desk: Desk) -> dict[str, Any]:
@@ -76,6 +77,8 @@ def case_document(desk: Desk, case_id: str) -> dict[str, Any]:
         "repaired": list(state.repaired),
         "orders": [_order_document(case, order) for order in state.orders],
         "positions_changed": _changes(case, state),
+        "windings_out": windings_document(case.circuit, state),
+        "feed_throughs": feed_throughs_document(case.circuit, state),
         "circuit_changed": change_document(desk, state.circuit, state.fingerprint),
         "clearances": [
             {"span": span, "holder": held.holder, "stage": held.stage, "since": held.since}
@@ -189,7 +192,7 @@ def _how_recorded(record: EvidenceRecord) -> dict[str, Any]:
 
 
 def _changes(case: LoadedCase, state: CaseState) -> list[dict[str, str]]:
-    """Ends and devices that stand otherwise than found."""
+    """Ends, devices and winding fuses that stand otherwise than found."""
     ends = [
         {"span": span, "end": end.label, "found": before.label, "now": after.label}
         for span, end, before, after in find_differences(case.circuit, state.as_found, state.now)
@@ -198,4 +201,8 @@ def _changes(case: LoadedCase, state: CaseState) -> list[dict[str, str]]:
         {"device": name, "found": "closed", "now": "open"}
         for name in sorted(state.now.open_devices - state.as_found.open_devices)
     ]
-    return ends + devices
+    windings = [
+        {"winding": name, "found": before, "now": after}
+        for name, before, after in find_winding_differences(state.as_found, state.now)
+    ]
+    return ends + devices + windings

@@ -9,11 +9,12 @@ from pathlib import Path
 from typing import Any
 
 from loopmend.case.assessment import find_suspects
-from loopmend.case.assumptions import read_assumptions
+from loopmend.case.assumptions import check_operated_phases, read_assumptions
 from loopmend.case.documents import read_observation
 from loopmend.case.hypothetical import Situation
 from loopmend.case.second_crew import plan_crews
 from loopmend.case.test_ways import fill_split_minutes
+from loopmend.errors import DataError
 from loopmend.files.case_file import CaseFile, read_case_file
 from loopmend.files.circuit import read_circuit, require_circuit
 from loopmend.locate.dead import find_dead_part
@@ -58,7 +59,10 @@ def plan_file(path: Path, case: Path, asked: Mapping[str, Any], field_map: Path 
         read.assumptions | dict(asked), circuit, read.crew_at or read.operated[0], known.methods
     )
     normal = normal_positions(circuit)
-    dead = find_dead_part(circuit, normal, apply_overrides(circuit, normal, read.positions), read.operated)
+    as_found = apply_overrides(circuit, normal, read.positions, read.windings)
+    dead = find_dead_part(circuit, normal, as_found, read.operated)
+    if findings := check_operated_phases(assumptions.operated_phases, circuit, dead.spans):
+        raise DataError(findings)
     assumptions = fill_split_minutes(circuit, dead.now, dead, assumptions, read.evidence)
     seen = observations_of(read, circuit)
     posterior = find_suspects(known, dead, assumptions, seen)

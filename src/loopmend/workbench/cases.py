@@ -19,9 +19,11 @@ from loopmend.case.requests import (
     OpenCase,
     RecordDrain,
     RecordEvidence,
+    RecordWinding,
     Request,
     SignStep,
     SwitchEnd,
+    SwitchWinding,
 )
 from loopmend.case.state import CaseState
 from loopmend.errors import ConflictError, DataError, Finding, LoopmendError
@@ -109,6 +111,7 @@ def start_case(
         operated=asked.operated or (read.operated if read else ()),
         reported_out=asked.reported_out,
         positions=read.positions if read else {},
+        windings=read.windings if read else {},
         crew_at=asked.crew_at or (read.crew_at if read else ""),
         title=asked.title,
         assumptions={**(read.assumptions if read else {}), **asked.assumptions},
@@ -135,7 +138,7 @@ def submit(
         Id of this submission; sent again it is stored once and answers the same, another request under it is refused.
     expected_version
         Version the person looked at. A decision on a case that has moved on is refused with what came meanwhile;
-        a plain fact (evidence, where the crew is) is true all the same and is recorded.
+        a plain fact (evidence, a fuse found blown, where the crew is) is true all the same and is recorded.
 
     Returns
     -------
@@ -149,9 +152,9 @@ def submit(
     """
     _require_actor(actor)
     command = command_id or str(uuid.uuid4())
-    if isinstance(request, SignStep | SwitchEnd):
+    if isinstance(request, SignStep | SwitchEnd | SwitchWinding):
         request = replace(request, by=actor.strip())
-    fact = isinstance(request, RecordEvidence | RecordDrain | MoveCrew)
+    fact = isinstance(request, RecordEvidence | RecordDrain | RecordWinding | MoveCrew)
     for left in reversed(range(FACT_TRIES if fact else 1)):
         stored = load(desk.store, case_id)
         case = build_case(desk, case_id, stored)

@@ -25,6 +25,7 @@ from loopmend.workbench.desk import Desk
 from loopmend.workbench.outage import make_plan, plan_document
 from loopmend.workbench.timeline import TimelineEntry, build_timeline, say_evidence
 from loopmend.workbench.todo import Todo, find_todo
+from loopmend.workbench.windings import WindingOut, find_winding_places, find_windings_out
 
 __all__ = [
     "BoardRow",
@@ -77,6 +78,8 @@ class CaseScreen:
         What changed in the circuit since the case was opened; "" where nothing did.
     held, holders
         Clearances not released and tags that hang, a sentence each; who holds them, each once.
+    windings, windings_out
+        Enclosures of those loops with a winding fuse; the fuses that are out, anywhere in the circuit.
     """
 
     case_id: str
@@ -115,6 +118,8 @@ class CaseScreen:
     notice: str = ""
     held: tuple[str, ...] = ()
     holders: tuple[str, ...] = ()
+    windings: tuple[str, ...] = ()
+    windings_out: tuple[WindingOut, ...] = ()
 
 
 class Reckoning(NamedTuple):
@@ -201,6 +206,8 @@ def load_case_screen(desk: Desk, case_id: str, *, unit: LengthUnit = "ft") -> Ca
         notice=notice(say_circuit_change(desk, state.circuit, state.fingerprint)) if state.closed_at is None else "",
         held=_held(state),
         holders=state.standing.holders,
+        windings=find_winding_places(circuit, _enclosures_of(layouts)),
+        windings_out=find_windings_out(circuit, state),
     )
 
 
@@ -338,6 +345,10 @@ def _layouts_of(layouts: tuple[LoopLayout, ...], found: Assessment) -> tuple[Loo
     dead = set(found.dead.spans)
     touched = tuple(layout for layout in layouts if dead.intersection(layout.span_ids()))
     return touched or layouts
+
+
+def _enclosures_of(layouts: tuple[LoopLayout, ...]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(name for layout in layouts for name in layout.enclosure_ids()))
 
 
 def _bounds(case: LoadedCase, layouts: tuple[LoopLayout, ...]) -> tuple[float, float, float, float]:

@@ -8,7 +8,7 @@ from typing import Any
 
 from loopmend.case.holds import find_proofs
 from loopmend.files.order_sheet import PEOPLE, WAITED_FOR
-from loopmend.switching.steps import CLEARANCE_ACTS
+from loopmend.switching.steps import CLEARANCE_ACTS, WINDING_MOVES
 from loopmend.workbench.cases import LoadedCase, load_case
 from loopmend.workbench.desk import Desk
 
@@ -77,8 +77,10 @@ def find_step_place(case: LoadedCase, enclosure: str) -> StepPlace:
 
 
 def device_words(step: Mapping[str, Any]) -> str:
-    """Name the elbow, the device or the clearance that a step is about."""
+    """Name the elbow, the device, the winding fuse or the clearance that a step is about."""
     span = step.get("span")
+    if step["action"] in WINDING_MOVES:
+        return f"Winding fuse of {step['enclosure']}"
     if not span:
         return "Protective device"
     if not step.get("end"):

@@ -55,6 +55,8 @@ def say_event(payload: ev.Payload, state: CaseState) -> str:
             return f"{evidence_id} withdrawn: {reason}"
         case ev.EndSwitched(span=span, end=end, state=to, reason=reason):
             return f"Elbow of {span}, {end} end: {_POSITION[to]}{_because(reason)}"
+        case ev.WindingSwitched() as fuse:
+            return f"Winding fuse of {fuse.enclosure}: {_FUSE[fuse.found or fuse.state]}{_because(fuse.reason)}"
         case ev.FaultDeclared(spans=spans, elsewhere=elsewhere, reason=reason):
             rest = f", {elsewhere:.1%} of the suspicion elsewhere" if elsewhere > 0.0005 else ""
             return f"Fault declared on {', '.join(spans)}{rest}{_because(reason)}"
@@ -114,7 +116,18 @@ PURPOSE = {
     "return": "return to the normal arrangement",
     "release": "release the clearance and take the tags off",
 }
-_POSITION = {"open": "parked (open)", "closed": "on its bushing (closed)", "grounded": "grounded"}
+_POSITION = {
+    "open": "parked (open)",
+    "closed": "on its bushing (closed)",
+    "grounded": "grounded",
+    "joined": "on the feed-through (joined)",
+}
+_FUSE = {
+    "out": "taken out",
+    "in": "put in",
+    "blown": "found blown, nobody moved it",
+    "whole": "found in and whole, nobody moved it: the record had it out",
+}
 
 
 def say_evidence(document: dict[str, Any]) -> str:

@@ -1,0 +1,106 @@
+"""Winding fuses and feed-throughs of a case: which are out and why, who is behind them, which elbows are joined."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from loopmend.case import events as ev
+from loopmend.case.requests import RecordWinding, SwitchWinding
+from loopmend.case.state import CaseState
+from loopmend.errors import OrderError
+from loopmend.network.assets import EndState
+from loopmend.network.devices import has_winding
+from loopmend.network.graph import Circuit
+from loopmend.network.switched import find_joined_at
+
+MOVED, FOUND = ("out", "in"), ("blown", "whole")
+"""What may be said of a winding fuse: where a person moved it, or how it was found."""
+
+HOW_OUT = {"as_found": "out as found", "taken_out": "taken out", "blown": "found blown"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WindingOut:
+    """A winding fuse that is out: the bus passes supply on, the customers there have none.
+
+    Attributes
+    ----------
+    how
+        ``as_found``, ``taken_out`` or ``blown``.
+    """
+
+    id: str
+    how: str
+    customers: int
+    critical: int
+
+    @property
+    def says(self) -> str:
+        """The same in words."""
+        critical = f" ({self.critical} critical)" if self.critical else ""
+        return f"Winding fuse of {self.id}: {HOW_OUT[self.how]}; {self.customers} customers{critical} behind it"
+
+
+def winding_request(enclosure: str, word: str, reason: str) -> SwitchWinding | RecordWinding:
+    """Make the request that a word stands for: `MOVED` asks the interlock, `FOUND` records a fact.
+
+    Raises
+    ------
+    OrderError
+        If it is none of those words.
+    """
+    if word in MOVED:
+        return SwitchWinding(enclosure=enclosure, state=word, reason=reason)
+    if word in FOUND:
+        return RecordWinding(enclosure=enclosure, found=word, note=reason)
+    remedy = f"use {', '.join(MOVED)} (moved) or {', '.join(FOUND)} (found so)"
+    raise OrderError.about(enclosure, "winding fuse", "unknown state", word, remedy)
+
+
+def find_windings_out(circuit: Circuit, state: CaseState) -> tuple[WindingOut, ...]:
+    """List the winding fuses that are out now, by id."""
+    found = []
+    for name in sorted(state.now.windings_out):
+        row = circuit.enclosure(name)
+        how = _how_out(state, name)
+        found.append(WindingOut(id=name, how=how, customers=row.customers, critical=row.critical))
+    return tuple(found)
+
+
+def _how_out(state: CaseState, name: str) -> str:
+    """Tell how a winding fuse that is out came to be so: by the last event that took it out."""
+    how = "as_found"
+    for event in state.events:
+        match event.payload:
+            case ev.WindingSwitched(enclosure=at, state="out", found=found) if at == name:
+                how = found or "taken_out"
+            case ev.StepSigned(order_id=order_id, n=n) if (order := state.order(order_id)) is not None:
+                step = order.steps[n - 1]
+                if (step["action"], step["enclosure"]) == ("take_out_winding_fuse", name):
+                    how = "taken_out"
+    return how
+
+
+def find_winding_places(circuit: Circuit, enclosure_ids: tuple[str, ...]) -> tuple[str, ...]:
+    """Keep the enclosures that have a winding fuse, in their order."""
+    return tuple(name for name in enclosure_ids if has_winding(circuit.enclosure(name)))
+
+
+def windings_document(circuit: Circuit, state: CaseState) -> list[dict[str, Any]]:
+    """Lay out the winding fuses that are out now."""
+    return [asdict(fuse) for fuse in find_windings_out(circuit, state)]
+
+
+def feed_throughs_document(circuit: Circuit, state: CaseState) -> list[dict[str, Any]]:
+    """Lay out the feed-throughs in use now, in enclosure order, each with the elbows on it."""
+    joined = (state.now.states == EndState.JOINED).nonzero()
+    places = sorted(set(circuit.spans.enclosure[joined].tolist()))
+    names = [str(circuit.enclosures.enclosure_id[row]) for row in places]
+    return [
+        {
+            "enclosure": name,
+            "ends": [{"span": span, "end": end.label} for span, end in find_joined_at(circuit, state.now, name)],
+        }
+        for name in names
+    ]
