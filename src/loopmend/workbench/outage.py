@@ -202,7 +202,7 @@ def restore(
     now = normal_positions(circuit)
     read = read_case_file(case, circuit) if case else None
     if read is not None:
-        now = apply_overrides(circuit, now, read.positions)
+        now = apply_overrides(circuit, now, read.positions, read.windings)
         for source in read.operated:
             now = apply_device(now, source, closed=False)
     study = study or LoadStudy()
