@@ -24,7 +24,9 @@ from loopmend.files.findings import FindingLog
 from loopmend.files.layers import LayerPlace, RawLayer
 from loopmend.files.layout import UNITS
 from loopmend.files.mapping import apply_map
+from loopmend.network.assets import End
 from loopmend.network.positions import normal_positions
+from loopmend.network.switched import find_joined_at
 from loopmend.network.tracing import trace_supply
 
 SAMPLE = Path(__file__).parents[2] / "sample_data"
@@ -118,6 +120,33 @@ def test_defaults_fill_blanks_and_constants_every_row(tmp_path: Path) -> None:
     assert circuit.spans.insulation.tolist() == ["XLPE", "EPR", "TR-XLPE", "XLPE"]
     assert circuit.spans.construction.tolist() == ["direct_buried", "duct", "duct", "duct"]
     assert circuit.spans.indicator.all()
+
+
+def test_codes_of_a_feed_through_and_of_a_winding_fuse(tmp_path: Path) -> None:
+    whole = tables()
+    whole["enclosures"]["FUSE_ST"] = ["", "C", "", "O", None]
+    whole["spans"]["ELB_A"] = [1, 3, 1, 1]
+    whole["spans"]["ELB_B"] = [3, 1, 2, 1]
+    text = """
+    [enclosures.columns]
+    id = "id"
+    kind = "kind"
+    kva = "kva"
+    customers = "customers"
+    source_kv = "source_kv"
+    winding = { column = "FUSE_ST", values = { "C" = "in", "O" = "out" } }
+    [spans.columns]
+    id = "id"
+    from_id = "from_id"
+    to_id = "to_id"
+    from_end = { column = "ELB_A", values = { 1 = "closed", 2 = "open", 3 = "joined" } }
+    to_end = { column = "ELB_B", values = { 1 = "closed", 2 = "open", 3 = "joined" } }
+    """
+    path = tmp_path / "in.gpkg"
+    write_circuit(whole, path)
+    circuit = require_circuit(read_circuit(path, field_map=write_map(tmp_path, text)))
+    assert circuit.enclosures.enclosure_id[circuit.enclosures.winding_out].tolist() == ["E3"]
+    assert find_joined_at(circuit, normal_positions(circuit), "E1") == (("S1", End.TO), ("S2", End.FROM))
 
 
 def test_codes_without_a_meaning_and_numbers_that_are_none_are_found(tmp_path: Path) -> None:

@@ -18,7 +18,10 @@ from hypothesis import strategies as st
 from files.small_loop import CORNER, UTM, read_back, spans, tables
 from loopmend.files.circuit import CircuitFiles, read_circuit, require_circuit
 from loopmend.files.export import LayerFormat, write_circuit
+from loopmend.network.assets import EndState
 from loopmend.network.graph import Circuit
+from loopmend.network.positions import normal_positions
+from loopmend.network.tracing import trace_supply
 from loopmend.units import FOOT_M, US_SURVEY_FOOT_M
 
 FORMATS: list[LayerFormat | None] = [None, "geojson", "shp", "parquet", "csv"]
@@ -83,12 +86,14 @@ def sound_tables(draw: st.DrawFn) -> dict[str, gpd.GeoDataFrame]:
         "street": each(texts, n),
         "device": [draw(st.sampled_from(["", "cutout", "fused_way"])), *[""] * (n - 1)],
         "parking": each(st.sampled_from(["", "insulated", "plain", "none"]), n),
+        "winding": each(st.sampled_from(["", "in", "out"]), n),
     }
     spans = {
         "id": span_names,
         "from_id": names[:-1],
         "to_id": names[1:],
-        "to_end": each(st.sampled_from(["closed", "open"]), n - 1),
+        "from_end": each(st.sampled_from(["closed", "joined"]), n - 1),
+        "to_end": each(st.sampled_from(["closed", "open", "joined"]), n - 1),
         "phases": ["B"] * (n - 1),
         "length_m": each(st.none() | st.floats(60, 75).map(lambda x: round(x, 3)), n - 1),
         "ampacity_a": each(st.none() | st.floats(50, 500).map(lambda x: round(x, 2)), n - 1),
@@ -99,6 +104,11 @@ def sound_tables(draw: st.DrawFn) -> dict[str, gpd.GeoDataFrame]:
         "to_device": each(st.sampled_from(["", "deadbreak_elbow", "switch_way", "fused_way", "breaker"]), n - 1),
         "to_rated_a": each(st.none() | st.floats(50, 900).map(lambda x: round(x, 2)), n - 1),
     }
+    for end in ("from", "to"):  # only an elbow goes on a feed-through
+        stands, device = spans[f"{end}_end"], spans[f"{end}_device"]
+        spans[f"{end}_device"] = [
+            "loadbreak_elbow" if at == "joined" else own for at, own in zip(stands, device, strict=True)
+        ]
     enclosures["load_kw"] = np.array(enclosures["load_kw"], dtype=float)
     for column in ("length_m", "ampacity_a", "to_rated_a"):
         spans[column] = np.array(spans[column], dtype=float)
@@ -158,6 +168,28 @@ def test_snapping_finds_the_same_in_any_coordinate_system(system: str, tmp_path:
     found = read_back({name: table.to_crs(system) for name, table in snapped.items()}, tmp_path)
     assert not found.findings
     assert_same_circuit(require_circuit(found), reference)
+
+
+@pytest.mark.parametrize("layer_format", FORMATS)
+def test_a_feed_through_and_a_winding_fuse_go_there_and_back(layer_format: LayerFormat | None, tmp_path: Path) -> None:
+    """E1 is passed by (S1 and S2 on its feed-through), the winding fuse of E3 is out."""
+    written = tables()
+    written["spans"]["to_end"] = ["joined", "closed", "open", "closed"]
+    written["spans"]["from_end"] = ["closed", "joined", "closed", "closed"]
+    written["enclosures"]["winding"] = ["", "in", None, "out", ""]
+    first = read_back(written, tmp_path)
+    found = read_circuit(write_as(first, tmp_path, layer_format))
+    circuit = require_circuit(found)
+    assert (circuit.span("S1").to_state, circuit.span("S2").from_state) == (EndState.JOINED, EndState.JOINED)
+    assert circuit.enclosures.winding_out.tolist() == [False, False, False, True, False]
+    assert found.spans["to_end"].tolist()[0] == "joined"
+    assert found.enclosures["winding"].tolist() == ["", "", "", "out", ""]
+    assert found.fingerprint == first.fingerprint
+    supply = trace_supply(circuit, normal_positions(circuit))
+    assert dict(zip(circuit.enclosure_row, supply.supplied.tolist(), strict=True)) == {
+        **dict.fromkeys(("R1", "E2", "R2"), True),
+        **dict.fromkeys(("E1", "E3"), False),
+    }
 
 
 def test_feet_and_metres_agree(tmp_path: Path) -> None:
@@ -248,6 +280,8 @@ def test_a_circuit_column_by_column(tmp_path: Path) -> None:
         ("spans", "to_device", "deadbreak_elbow"),
         ("spans", "from_rated_a", 600.0),
         ("enclosures", "parking", "plain"),
+        ("enclosures", "winding", "out"),
+        ("spans", "from_end", "joined"),
     ],
 )
 def test_any_change_changes_the_fingerprint(layer: str, column: str, value: Any, tmp_path: Path) -> None:
@@ -261,7 +295,7 @@ def test_a_blank_column_of_devices_leaves_the_fingerprint_as_it_was(tmp_path: Pa
     wide = tables()
     for layer, columns in (
         ("spans", {"from_device": "", "to_device": None, "from_rated_a": np.nan, "to_rated_a": np.nan}),
-        ("enclosures", {"device": "", "parking": ""}),
+        ("enclosures", {"device": "", "parking": "", "winding": "in"}),
     ):
         for column, value in columns.items():
             wide[layer][column] = value
