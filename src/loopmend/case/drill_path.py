@@ -64,7 +64,7 @@ def is_right(circuit: Circuit, dead: DeadPart, hidden: HiddenFault, declared: Se
         if item.kind == "span":
             wanted.add(item.id)
         else:
-            wanted.update(span for span, _ in circuit.ends_at[item.id] if span in set(dead.spans))
+            wanted.update(dead.spans_on_bus(circuit, item.id))
     return set(declared) == wanted
 
 
@@ -173,7 +173,7 @@ def _verdict(
         if name in set(dead.spans):
             spans[name] = None
         else:
-            spans.update({span: None for span, _ in circuit.ends_at[name] if span in set(dead.spans)})
+            spans.update(dict.fromkeys(dead.spans_on_bus(circuit, name)))
     return tuple(spans), is_right(circuit, dead, hidden, tuple(spans))
 
 
@@ -309,7 +309,7 @@ def _read(
     """Read the indicator that the plan means: the first of its elbows that has one nobody has read."""
     circuit = crew.circuit
     read = {(record.span, record.end) for record in seen if isinstance(record, IndicatorReading)}
-    here = (*move.park, *(elbow for _, elbow in there.dead.neighbours["enclosure", move.at]))
+    here = (*move.park, *((span, end) for span, end, name in there.dead.edges if there.dead.place_of(name) == move.at))
     span, end = next(
         (name, end)
         for name, end in here

@@ -161,9 +161,9 @@ def _parked_for_last_test(dead: DeadPart, crew_at: str | None, observations: Seq
     if not isinstance(last, TestResult) or crew_at is None:
         return None
     tested = frozenset(last.spans)
-    here = {span for span, _, place in dead.edges if place == crew_at}
-    for span, end, place in dead.edges:
-        if place == crew_at and tested & here:
+    here = {span for span, _, name in dead.edges if dead.place_of(name) == crew_at}
+    for span, end, name in dead.edges:
+        if dead.place_of(name) == crew_at and tested & here:
             beyond = {v[1] for v in dead.trace_from(("span", span), without=(span, end)) if v[0] == "span"}
             if (span in tested and tested <= beyond) or not tested & beyond:
                 return span, end

@@ -260,7 +260,7 @@ def fill_split_minutes(
         return assumptions
     supply, times = trace_supply(circuit, now), assumptions.times
     lost, found = frozenset(dead.spans), dict[str, float]()
-    for at in dead.enclosures:
+    for at in dead.places:
         minutes = [
             find_test_ways(
                 circuit, now, dead, at, [span], settings=assumptions.settings, records=records, supply=supply

@@ -83,6 +83,17 @@ class DeadPart:
         """Id of the enclosure where an enclosure of the tree is: another than its own name only for a feed-through."""
         return self.feed_throughs.get(name, name)
 
+    def on_one_of(self, elbows: Iterable[Elbow]) -> tuple[Elbow, ...]:
+        """Take of some elbows those that stand on a feed-through, in the order given."""
+        return tuple(elbow for elbow in elbows if elbow in self.on_feed_through)
+
+    def spans_on_bus(self, circuit: Circuit, enclosure: str) -> tuple[str, ...]:
+        """List the spans of the dead part that land at the equipment of an enclosure, not past it, in circuit order."""
+        dead = frozenset(self.spans)
+        ends = circuit.ends_at[enclosure]
+        on_bus = (span for span, end in ends if not self.led_past[circuit.span_row[span], end])
+        return tuple(dict.fromkeys(span for span in on_bus if span in dead))
+
     @cached_property
     def places(self) -> tuple[str, ...]:
         """Ids of the enclosures where the tree has a vertex, in order of first mention, operated sources first."""

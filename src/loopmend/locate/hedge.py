@@ -7,13 +7,16 @@ from dataclasses import dataclass, field
 from functools import partial
 from typing import Literal
 
+import numpy as np
+
 from loopmend.locate.dead import Elbow
 from loopmend.locate.line import Doubt
 from loopmend.locate.model import Cut, SearchModel
 from loopmend.locate.observations import MethodAccuracy
 from loopmend.locate.proofs import Closing
+from loopmend.network.assets import EndState
 from loopmend.network.graph import Circuit
-from loopmend.network.tracing import trace_supply
+from loopmend.network.tracing import UNFED, Supply, trace_supply
 
 ActKind = Literal["test", "close", "read", "declare"]
 
@@ -127,17 +130,30 @@ def spans_of(model: SearchModel, region: int, alive: frozenset[str] = frozenset(
 
 
 def served_by_ends(circuit: Circuit, model: SearchModel) -> list[tuple[int, float]]:
-    """Bit of the tree vertex of every live end, with the customers fed now by the source that would feed it."""
-    supply = trace_supply(circuit, model.dead.now)
+    """Bit of the tree vertex of every live end, with the customers who have supply now from the source there."""
+    now = model.dead.now
+    supply = trace_supply(circuit, now)
+    has_winding = ~np.isin(circuit.enclosures.enclosure_id.astype(str), sorted(now.windings_out))
     found = []
     for vertex, place in model.live_ends(model.whole):
-        source = supply.enclosure_source[:, circuit.enclosure_row[model.places[place]]].max()
+        source = _feeding(circuit, model, supply, vertex.bit_length() - 1, model.places[place])
         count = 0.0
         if source >= 0:
-            fed = (supply.enclosure_source == source).any(axis=0)
+            fed = (supply.enclosure_source == source).any(axis=0) & has_winding
             count = float(circuit.enclosures.customers[fed].sum())
         found.append((vertex, count))
     return found
+
+
+def _feeding(circuit: Circuit, model: SearchModel, supply: Supply, vertex: int, place: str) -> int:
+    """Row of the source that feeds where a tree vertex can be joined to supply, the bus or the feed-through there."""
+    rows, ends = np.nonzero(model.dead.led_past & (circuit.spans.enclosure == circuit.enclosure_row[place]))
+    spans, n = circuit.spans.span_id[rows].tolist(), len(model.dead.spans)
+    name = (*model.dead.spans, *model.dead.enclosures)[vertex]
+    if name in model.dead.feed_throughs if vertex >= n else name in spans:
+        joined = model.dead.now.states[rows, ends] == EndState.JOINED
+        return int(supply.span_source[:, rows[joined]].max(initial=UNFED))
+    return int(supply.enclosure_source[:, circuit.enclosure_row[place]].max())
 
 
 def served_through(ends: Sequence[tuple[int, float]], closure: int) -> float | None:

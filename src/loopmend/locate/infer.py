@@ -54,7 +54,7 @@ class InferredOperation:
     guesses
         Every source that explains a report: most reports explained first, then fewest silent, then id.
     unexplained
-        Enclosures reported out that no source feeds in the normal arrangement.
+        Enclosures reported out that no source feeds in the normal arrangement, or whose winding fuse is out there.
     """
 
     operated: tuple[str, ...]
@@ -75,8 +75,9 @@ def infer_operated(
     out, on = tuple(dict.fromkeys(reported_out)), tuple(dict.fromkeys(reported_on))
     _require_reports(circuit, out, on)
     supply = trace_supply(circuit, replace(normal, open_devices=frozenset()))
+    winding_in = ~np.isin(circuit.enclosures.enclosure_id.astype(str), sorted(normal.windings_out))
     feeders = {
-        str(circuit.enclosures.enclosure_id[row]): (supply.enclosure_source == row).any(axis=0)
+        str(circuit.enclosures.enclosure_id[row]): (supply.enclosure_source == row).any(axis=0) & winding_in
         for row in circuit.source_rows.tolist()
     }
     guesses = [guess for name, fed in feeders.items() if (guess := _guess(circuit, name, fed, out, on)).explained]

@@ -16,6 +16,7 @@ from loopmend.locate.posterior import Suspect
 from loopmend.network.assets import End, EndState, Floats, Ints
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import normal_positions
+from loopmend.network.switched import find_led_past, switch_circuit
 from loopmend.network.tracing import trace_supply
 
 
@@ -40,7 +41,10 @@ class Loop:
 
 def find_partners(circuit: Circuit) -> dict[str, tuple[str, ...]]:
     """Find for every source the others that meet its part at a normally open point, in circuit order."""
-    component = trace_supply(circuit, normal_positions(circuit)).component
+    normal = normal_positions(circuit)
+    switched = switch_circuit(circuit, normal, find_led_past(circuit, normal))
+    circuit = switched.circuit
+    component = trace_supply(circuit, switched.positions).component
     found: dict[str, set[str]] = {name: set() for name in circuit.source_ids}
     for phase in range(3):
         bit = 1 << phase

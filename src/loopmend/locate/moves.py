@@ -26,6 +26,8 @@ class Move:
         Enclosure where to go; "" with ``none``.
     park
         Elbows. To split, any one of them is parked; to isolate, all.
+    on_feed_through
+        Those of them that stand on a feed-through: they come off it, not off a bushing of the equipment.
     why
         One sentence.
     beyond, near
@@ -65,6 +67,7 @@ class Move:
     again: bool = False
     last_bad: bool = False
     here: bool = False
+    on_feed_through: tuple[Elbow, ...] = ()
     close_at: tuple[str, ...] = ()
     indicators: tuple[Elbow, ...] = ()
     fuses: float = 0.0

@@ -140,7 +140,8 @@ def _isolate(circuit: Circuit, dead: DeadPart, model: SearchModel, suspect: Susp
         at, what = suspect.id, f"The equipment at {suspect.id} is the only suspect left: park every elbow there"
     why = what + ", prove it dead, ground it, and bring everyone else back."
     root = PlanNode(model, _no_choice, model.whole, None, 1.0)
-    return _settled(Move(action="isolate", at=at, park=park, why=why), exact=trusted, root=root)
+    move = Move(action="isolate", at=at, park=park, on_feed_through=dead.on_one_of(park), why=why)
+    return _settled(move, exact=trusted, root=root)
 
 
 def _no_choice(region: int, position: int | None) -> Cut:
@@ -150,7 +151,7 @@ def _no_choice(region: int, position: int | None) -> Cut:
 def _outward(dead: DeadPart) -> dict[str, int]:
     """Number the enclosures from the operated sources outward, by how soon a source reaches them."""
     met = [vertex for source in dead.operated for vertex in dead.trace_from(("enclosure", source))]
-    reached = dict.fromkeys(name for kind, name in met if kind == "enclosure")
+    reached = dict.fromkeys(dead.place_of(name) for kind, name in met if kind == "enclosure")
     return {name: k for k, name in enumerate(reached)}
 
 
@@ -167,6 +168,7 @@ def _option(model: SearchModel, move: FirstMove, rival: FirstMove | None, object
         action="split",
         at=model.places[cut.place],
         park=cut.elbows,
+        on_feed_through=model.dead.on_one_of(cut.elbows),
         why=_why(model, move, rival, objective),
         beyond=suspect_ids(model, beyond),
         near=suspect_ids(model, model.whole ^ beyond),

@@ -212,6 +212,7 @@ def _move(model: SearchModel, cut: Cut, figures: Figures, why: str) -> Move:
         action="split",
         at=model.places[cut.place],
         park=cut.elbows,
+        on_feed_through=model.dead.on_one_of(cut.elbows),
         why=why,
         beyond=suspect_ids(model, beyond),
         near=suspect_ids(model, model.whole ^ beyond),

@@ -7,6 +7,7 @@ from typing import Any
 from loopmend.locate.ahead import ANSWERS, Answer, Stage
 from loopmend.locate.dead import DeadPart, Elbow
 from loopmend.network.graph import Circuit
+from loopmend.workbench.move_words import say_parking
 
 ANSWER_WORDS: dict[Answer, str] = {
     "bad": "bad",
@@ -54,20 +55,20 @@ def _tested_first(stage: Stage) -> tuple[Elbow, ...]:
 
 def say_stage(circuit: Circuit, dead: DeadPart, stage: Stage) -> list[str]:
     """Say what is done at a place, one thing after the other."""
-    park = [f"{span} ({end.label} end)" for span, end in _tested_first(stage)]
     where = {"beyond": "away from the source", "near": "towards the source", "": ""}[stage.side]
     if stage.action == "split":
-        return [_parked(stage, park), f"Test {where}: {_named(dead, stage)}"]
+        return [_parked(dead, stage), f"Test {where}: {_named(dead, stage)}"]
     if stage.action == "read":
-        return [f"Read the indicator at the elbow of {park[0]}"]
+        span, end = _tested_first(stage)[0]
+        return [f"Read the indicator at the elbow of {span} ({end.label} end)"]
     if stage.action == "energize":
         by = f" by closing at {' or '.join(stage.close_at)}" if stage.close_at else ""
         return [
-            _parked(stage, park),
+            _parked(dead, stage),
             f"On the dispatcher's order only: energize {where}{by}: {_named(dead, stage)}; see whether it holds",
         ]
     if stage.action == "isolate":
-        return [f"Isolate {' and '.join(stage.tested)}", _isolating(circuit, stage)]
+        return [f"Isolate {' and '.join(stage.tested)}", _isolating(circuit, dead, stage)]
     return [f"{CALL}: {stage.why.rstrip('.')}" if stage.why else CALL]
 
 
@@ -77,17 +78,21 @@ def _in_one(does: list[str]) -> str:
     return "; ".join([first, *(text[:1].lower() + text[1:] for text in rest)])
 
 
-def _isolating(circuit: Circuit, stage: Stage) -> str:
+def _isolating(circuit: Circuit, dead: DeadPart, stage: Stage) -> str:
     """Say where a span is parked at both ends, or which elbows are at an enclosure."""
     ends: dict[str, list[str]] = {}
     for span, end in stage.park:
-        ends.setdefault(span, []).append(circuit.enclosure_at(span, end))
+        off = " (off the feed-through)" if (span, end) in dead.on_feed_through else ""
+        ends.setdefault(span, []).append(circuit.enclosure_at(span, end) + off)
     told = [f"{span} at {' and '.join(places)}" for span, places in ends.items()]
     return f"Park {'; '.join(told)}. Prove dead, ground, tell the dispatcher"
 
 
-def _parked(stage: Stage, park: list[str]) -> str:
-    return "Leave the elbow parked" if stage.here else f"Park the elbow of {' or of '.join(park)}"
+def _parked(dead: DeadPart, stage: Stage) -> str:
+    if stage.here:
+        return "Leave the elbow parked"
+    said = say_parking(_tested_first(stage), dead.on_feed_through)
+    return said[:1].upper() + said[1:]
 
 
 def _named(dead: DeadPart, stage: Stage) -> str:

@@ -216,9 +216,7 @@ def _declare(circuit: Circuit, found: Assessment, named: tuple[str, ...], detail
     places = [name for name in named if name not in dead]
     tested = tuple(
         dict.fromkeys(
-            span
-            for name in named
-            for span in ((name,) if name in dead else [s for s, _ in circuit.ends_at[name] if s in dead])
+            span for name in named for span in ((name,) if name in dead else found.dead.spans_on_bus(circuit, name))
         )
     )
     headline = f"Declare the fault on {' and '.join(named)}, or say what speaks against it"
