@@ -9,7 +9,7 @@ import pytest
 from scipy.stats import poisson
 
 from cli.terminal import CASE, READINGS, SAMPLE, ask, hipot, run, write_case, write_loop
-from loopmend.cli.render import plan_text
+from loopmend.cli.render import check_text, plan_text
 
 MINUTES = {
     "start": {"E1": 2.0, "E2": 3.0, "E3": 4.0},
@@ -37,6 +37,32 @@ def test_check_counts_what_is_there(loop: Path) -> None:
     assert found["unsupplied"] == []
     assert found["problems"] == []
     assert all(set(finding) == {"id", "layer", "problem", "value", "remedy"} for finding in found["warnings"])
+
+
+def test_check_tells_feed_throughs_and_winding_fuses(loop: Path) -> None:
+    """E2 is passed by: S2 and S3 are on its feed-through; the winding fuse of E3 is out."""
+    places, spans = loop / "enclosures.csv", loop / "spans.csv"
+    rows = [line.split(",", 1) for line in places.read_text().splitlines()]
+    cells = {"id": "winding", "E3": "out"}
+    places.write_text("\n".join(f"{name},{cells.get(name, '')},{rest}" for name, rest in rows))
+    text = spans.read_text().replace("S2,E1,E2,closed", "S2,E1,E2,joined")
+    rows = [line.split(",", 1) for line in text.splitlines()]
+    cells = {"id": "from_end", "S3": "joined"}
+    spans.write_text("\n".join(f"{name},{cells.get(name, '')},{rest}" for name, rest in rows))
+    found = ask("check", loop)
+    assert found["joined_ends"] == [
+        {"span": "S2", "end": "to", "enclosure": "E2"},
+        {"span": "S3", "end": "from", "enclosure": "E2"},
+    ]
+    assert (found["windings_out"], found["unsupplied"]) == (["E3"], ["E2", "E3"])
+    assert {"E2", "E3"} <= {finding["id"] for finding in found["warnings"]}
+    told = check_text(found).splitlines()
+    assert told[2:6] == [
+        "open ends: S4 at E4",
+        "on a feed-through: S2 at E2, S3 at E2",
+        "winding fuse out: E3",
+        "without supply: E2, E3",
+    ]
 
 
 def test_check_of_the_sample() -> None:

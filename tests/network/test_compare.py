@@ -58,6 +58,7 @@ def test_what_is_gone_and_what_is_new() -> None:
     [
         ({"length_m": 120.0}, "length_m", "100", "120"),
         ({"to_state": EndState.CLOSED}, "to_state", "open", "closed"),
+        ({"to_state": EndState.JOINED}, "to_state", "open", "joined (on the feed-through)"),
         ({"ampacity_a": None}, "ampacity_a", "200", "blank"),
         ({"insulation": "XLPE"}, "insulation", "blank", "XLPE"),
         ({"installed_year": 1999}, "installed_year", "blank", "1999"),
@@ -76,6 +77,12 @@ def test_one_value_of_a_span_that_changed(changes: dict[str, Any], what: str, be
 def test_one_value_of_an_enclosure_that_changed(changes: dict[str, Any]) -> None:
     found = compare_circuits(TOWN, with_enclosure("E1", **changes))
     assert [(c.kind, c.asset_id, c.what) for c in found.changed] == [("enclosure", "E1", next(iter(changes)))]
+
+
+def test_a_winding_fuse_that_changed_is_named() -> None:
+    out = with_enclosure("E1", winding_out=True)
+    assert compare_circuits(TOWN, out).sentences() == ("enclosure E1: winding fuse was in, is out",)
+    assert compare_circuits(out, TOWN).sentences() == ("enclosure E1: winding fuse was out, is in",)
 
 
 def test_an_enclosure_in_another_row_is_the_same_enclosure() -> None:

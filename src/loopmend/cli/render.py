@@ -19,6 +19,10 @@ def check_text(document: dict[str, Any]) -> str:
         f"open ends: {_listing(_end_text(end) for end in document['open_ends'])}",
         f"without supply: {_listing(document['unsupplied'])}",
     ]
+    if document["joined_ends"]:
+        lines.insert(3, f"on a feed-through: {_listing(_end_text(end) for end in document['joined_ends'])}")
+    if document["windings_out"]:
+        lines.insert(-1, f"winding fuse out: {_listing(document['windings_out'])}")
     for kind in ("problems", "warnings"):
         lines.append(count(document[kind], kind[:-1]) + (":" if document[kind] else ""))
         lines += [f"  {_finding(finding)}" for finding in document[kind]]

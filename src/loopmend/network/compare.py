@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from loopmend.network.assets import Bools, EnclosureColumns, SpanColumns
+from loopmend.network.assets import Bools, EnclosureColumns, EndState, SpanColumns
 from loopmend.network.graph import Circuit
 
 AssetKind = Literal["enclosure", "span"]
@@ -97,13 +97,17 @@ def _changes(old: Circuit, new: Circuit, kind: AssetKind, name: str) -> list[Cha
     one, other = (c.enclosure(name) if kind == "enclosure" else c.span(name) for c in (old, new))
     found = []
     for field in fields(one):
-        before, after = _words(getattr(one, field.name)), _words(getattr(other, field.name))
-        if before != after:
-            found.append(Change(kind=kind, asset_id=name, what=field.name, before=before, after=after))
+        what, before, after = field.name, getattr(one, field.name), getattr(other, field.name)
+        if what == "winding_out":
+            what, before, after = "winding fuse", *("out" if value else "in" for value in (before, after))
+        if (was := _words(before)) != (now := _words(after)):
+            found.append(Change(kind=kind, asset_id=name, what=what, before=was, after=now))
     return found
 
 
 def _words(value: object) -> str:
+    if value is EndState.JOINED:
+        return "joined (on the feed-through)"
     if isinstance(value, Enum):
         return value.name.lower()
     if value is None or value == "" or value != value:  # noqa: PLR0124 - NaN is unlike itself

@@ -38,6 +38,8 @@ def check_document(files: CircuitFiles) -> dict[str, Any]:
         "spans": len(files.spans),
         "sources": [],
         "open_ends": [],
+        "joined_ends": [],
+        "windings_out": [],
         "length_m": 0.0,
         "customers": 0,
         "supplied": [],
@@ -63,7 +65,11 @@ def finding_document(finding: Finding) -> dict[str, str]:
 
 def open_ends(circuit: Circuit, positions: Positions) -> list[dict[str, str]]:
     """List the ends that stand open, in span order."""
-    rows, ends = np.nonzero(positions.states == EndState.OPEN)
+    return _ends_that_stand(circuit, positions, EndState.OPEN)
+
+
+def _ends_that_stand(circuit: Circuit, positions: Positions, state: EndState) -> list[dict[str, str]]:
+    rows, ends = np.nonzero(positions.states == state)
     return [
         end_document(circuit, str(circuit.spans.span_id[row]), End(int(end)))
         for row, end in zip(rows.tolist(), ends.tolist(), strict=True)
@@ -82,6 +88,8 @@ def _network_figures(circuit: Circuit) -> dict[str, Any]:
     return {
         "sources": list(circuit.source_ids),
         "open_ends": open_ends(circuit, positions),
+        "joined_ends": _ends_that_stand(circuit, positions, EndState.JOINED),
+        "windings_out": sorted(positions.windings_out),
         "length_m": float(circuit.spans.length_m.sum()),
         "customers": int(circuit.enclosures.customers.sum()),
         "supplied": ids[supplied].tolist(),
