@@ -128,6 +128,7 @@ WAITING: list[rq.Request] = [
     hipot(span="S2"),
     rq.RecordEvidence(evidence={"kind": "energized", "spans": ["S1"], "held": True}),
     rq.SwitchEnd(span="S3", end="from", state="open"),
+    rq.SwitchWinding(enclosure="E2", state="out"),
     rq.SignStep(order_id="O1", n=1),
     rq.RecordRepair(
         span="S3", component="cable", cause="age", work="cut out", proof_method="vlf", proof_verdict="good"

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from loopmend.errors import NetworkError
 from loopmend.network.assets import End, EndState
+from loopmend.network.devices import has_winding
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import (
     apply_device,
@@ -16,6 +17,7 @@ from loopmend.network.positions import (
     apply_overrides,
     end_state,
     find_differences,
+    find_winding_differences,
     normal_positions,
 )
 from network.circuit_cases import circuits, loop_circuit
@@ -55,6 +57,23 @@ def test_overrides_of_a_case_file() -> None:
     changed = apply_overrides(circuit, normal_positions(circuit), {"S3": {"to": "closed", "from": "open"}, "S1": {}})
     assert [(name, end.label, now.label) for name, end, _, now in find_differences(
         circuit, normal_positions(circuit), changed)] == [("S3", "from", "open"), ("S3", "to", "closed")]  # fmt: skip
+
+
+def test_overrides_of_winding_fuses() -> None:
+    circuit = loop_circuit()
+    name = next(str(n) for n in circuit.enclosures.enclosure_id if has_winding(circuit.enclosure(str(n))))
+    before = normal_positions(circuit)
+    out = apply_overrides(circuit, before, {}, {name: "out"})
+    assert find_winding_differences(before, out) == ((name, "in", "out"),)
+    assert find_winding_differences(out, apply_overrides(circuit, out, {}, {name: "in"})) == ((name, "out", "in"),)
+    with pytest.raises(NetworkError) as refused:
+        apply_overrides(circuit, before, {"S9": {"to": "open"}}, {"E9": "out", "R1": "molten"})
+    assert [(f.asset_id, f.value) for f in refused.value.findings] == [
+        ("S9", "S9"),
+        ("E9", "E9"),
+        ("R1", "riser"),
+        ("R1", "molten"),
+    ]
 
 
 def test_bad_overrides_are_refused_all_at_once() -> None:
