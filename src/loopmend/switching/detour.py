@@ -1,4 +1,4 @@
-"""Kill an elbow for the moment in which it is moved, where its kind or its rating forbids to move it as it is."""
+"""Kill a place for the moment in which something is moved there that its kind or its rating forbids to move alive."""
 
 from __future__ import annotations
 
@@ -10,20 +10,25 @@ from loopmend.errors import OrderError
 from loopmend.network.assets import End, EndState, Ints
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
+from loopmend.network.switched import find_joined_at, switch_circuit
 from loopmend.network.tracing import UNFED, trace_supply
+from loopmend.switching.feed_through_rules import moves_feed_through
 from loopmend.switching.forest import build_forest
 from loopmend.switching.interlock import Hazards, apply_step
-from loopmend.switching.steps import Step
+from loopmend.switching.steps import WINDING_MOVES, Step
 
-KILLED_FIRST = frozenset({"deadbreak alive", "above rating"})
-"""Rules that no longer stand in the way once both sides of the elbow are dead."""
+KILLED_FIRST = frozenset({"deadbreak alive", "above rating", "feed-through alive", "winding alive"})
+"""Rules that no longer stand in the way once what is moved is dead on every side."""
+
+Sides = tuple[tuple[int, ...], tuple[int, ...]]
+"""Rows of the spans, and of the enclosures, that must be dead."""
 
 
 def find_detour(circuit: Circuit, now: Positions, step: Step, hazards: Hazards) -> tuple[tuple[Step, ...], int] | None:
-    """Find what to open first, so that a step at an elbow is made with both its sides dead.
+    """Find what to open first, so that a step is made with every side of what it moves dead.
 
-    For every source that feeds a side: the one opening between it and the elbow, or its device, that interrupts the
-    fewest customers. A heuristic where two sources feed the elbow, the best single opening where one does.
+    For every source that feeds a side: the one opening between it and the place, or its device, that interrupts the
+    fewest customers. A heuristic where two sources feed it, the best single opening where one does.
 
     Returns
     -------
@@ -62,24 +67,29 @@ def _customers_lost(circuit: Circuit, before: Positions, after: Positions) -> in
     return int(circuit.enclosures.customers[lost].sum())
 
 
-def _sides(circuit: Circuit, step: Step) -> tuple[int, int]:
-    """Rows of the span and of the enclosure of the elbow."""
+def _sides(circuit: Circuit, now: Positions, step: Step) -> Sides:
+    """What must be dead: span and enclosure of an elbow, both spans of a feed-through, the bus of a winding fuse."""
+    if step.action in WINDING_MOVES:
+        return (), (circuit.enclosure_row[step.enclosure],)
     if step.span is None or step.end is None:
-        raise ValueError(f"a detour is made for an elbow, found {step}")
+        raise ValueError(f"a detour is made for an elbow or a winding fuse, found {step}")
     row = circuit.span_row[step.span]
-    return row, int(circuit.spans.enclosure[row, step.end])
+    if moves_feed_through(circuit, now, step):
+        others = (circuit.span_row[span] for span, _ in find_joined_at(circuit, now, step.enclosure))
+        return tuple(dict.fromkeys([row, *others])), ()
+    return (row,), (int(circuit.spans.enclosure[row, step.end]),)
 
 
 def _feeding_row(circuit: Circuit, now: Positions, step: Step) -> int | None:
-    """Row of a source that feeds a side of the elbow, the lowest; None where both sides are dead."""
-    row, lands = _sides(circuit, step)
+    """Row of a source that feeds a side of what is moved, the lowest; None where every side is dead."""
+    spans, places = _sides(circuit, now, step)
     supply = trace_supply(circuit, now)
-    fed = np.concatenate([supply.span_source[:, row], supply.enclosure_source[:, lands]])
+    fed = np.concatenate([supply.span_source[:, list(spans)].ravel(), supply.enclosure_source[:, list(places)].ravel()])
     return int(fed[fed != UNFED].min()) if (fed != UNFED).any() else None
 
 
 def _openings(circuit: Circuit, now: Positions, step: Step, source: int) -> Iterator[Step]:
-    """Every closed end on the way from the elbow to a source, the nearest first, and the device of the source last."""
+    """Every closed end on the way from the place to a source, the nearest first, and the device of the source last."""
     own = (step.span, step.end)
     seen = set()
     for row, end in _way_up(circuit, now, step, source):
@@ -92,15 +102,18 @@ def _openings(circuit: Circuit, now: Positions, step: Step, source: int) -> Iter
 
 
 def _way_up(circuit: Circuit, now: Positions, step: Step, source: int) -> Iterator[tuple[int, End]]:
-    row, lands = _sides(circuit, step)
+    spans, places = _sides(circuit, now, step)
+    switched = switch_circuit(circuit, now)  # so that a tree runs on through a feed-through
+    circuit, now = switched.circuit, switched.positions
     supply, n = trace_supply(circuit, now), circuit.n_enclosures
+    nodes = [node for row in spans for node in (n + row, *circuit.spans.enclosure[row].tolist())]
     for phase in range(3):
-        if source not in (supply.span_source[phase, row], supply.enclosure_source[phase, lands]):
+        if source not in (*supply.span_source[phase, list(spans)], *supply.enclosure_source[phase, list(places)]):
             continue
         forest = build_forest(circuit, now, supply, phase)
         place: Ints = np.full(n + circuit.n_spans, -1, dtype=np.int64)
         place[forest.node] = np.arange(len(forest.node))
-        for node in (n + row, *circuit.spans.enclosure[row].tolist()):
+        for node in dict.fromkeys([*nodes, *places]):
             at = int(place[node])
             while at >= 0 and forest.span[at] >= 0 and forest.source[at] == source:
                 far = End(1 - int(forest.near_end[at]))

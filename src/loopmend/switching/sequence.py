@@ -8,14 +8,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from loopmend.errors import Finding, OrderError
-from loopmend.network.assets import Device, End, EndState
-from loopmend.network.devices import device_noun
+from loopmend.network.assets import ON, Device, End, EndState
+from loopmend.network.devices import device_noun, say_winding_fuse
 from loopmend.network.graph import Circuit
-from loopmend.network.positions import Positions, find_differences
+from loopmend.network.positions import Positions, find_differences, find_winding_differences
 from loopmend.network.tracing import trace_supply
 from loopmend.switching.detour import KILLED_FIRST, find_detour
 from loopmend.switching.interlock import NO_HAZARDS, Hazards, apply_step
-from loopmend.switching.steps import Action, Step
+from loopmend.switching.steps import WINDING_MOVES, Action, Step
 
 Fits = Callable[[Positions], bool]
 
@@ -54,9 +54,10 @@ def sequence_changes(
 
     At each point: first grounds come off and openings that interrupt nobody are made; then the closing that brings
     back most customers among those allowed; only when none is allowed, the opening that interrupts the fewest. Where
-    two sources are tied for a moment, the opening that parts them comes next. Where only elbows are left that may not
-    be moved alive, or not under such a load, one is killed for the moment (`find_detour`), and what was opened for it
-    is closed again. A heuristic for the order, not for the set of operations; every step has passed the interlock.
+    two sources are tied for a moment, the opening that parts them comes next. What is moved only dead is moved as soon
+    as it is. Where only such things are left (deadbreak elbows, elbows of a feed-through, winding fuses), or elbows
+    under too much load, one is killed for the moment (`find_detour`), and what was opened for it is closed again. A
+    heuristic for the order, not for the set of operations; every step has passed the interlock.
 
     Parameters
     ----------
@@ -95,6 +96,17 @@ def sequence_changes(
 
 _Operation = tuple[Action, str, str | None, End | None]
 
+_LEAVING: dict[EndState, Action] = {
+    EndState.GROUNDED: "remove_ground",
+    EndState.CLOSED: "open",
+    EndState.JOINED: "open",
+}
+_ARRIVING: dict[EndState, Action] = {
+    EndState.GROUNDED: "ground",
+    EndState.CLOSED: "close",
+    EndState.JOINED: "join",
+}
+
 _Refused = list[tuple[_Operation, tuple[Finding, ...]]]
 
 
@@ -126,22 +138,28 @@ def _take_detour(circuit: Circuit, now: Positions, refused: _Refused, hazards: H
     for step in min(ways)[3]:
         changes.append(_change(circuit, now, step, apply_step(circuit, now, step, hazards)))
         now = changes[-1].after
-    noun = device_noun(int(circuit.end_device[circuit.span_row[str(step.span)], step.end or End.FROM]))
-    why = f"so that the {noun} of {step.span} is moved de-energized"
+    why = f"so that the {_moved(circuit, changes[-1].step)} is moved de-energized"
     return (*(replace(change, why=why) for change in changes[:-1]), changes[-1])
 
 
+def _moved(circuit: Circuit, step: Step) -> str:
+    """Name what a step moves."""
+    if step.span is None or step.end is None:
+        return say_winding_fuse(circuit.enclosure(step.enclosure))
+    return f"{device_noun(int(circuit.end_device[circuit.span_row[step.span], step.end]))} of {step.span}"
+
+
 def _operations(circuit: Circuit, now: Positions, target: Positions) -> list[_Operation]:
-    """List the single operations; an end that goes from ground to bushing, or back, takes two."""
+    """List the single operations; an end that goes from one bushing to another, or to ground, takes two."""
     found: list[_Operation] = []
     for span, end, before, after in find_differences(circuit, now, target):
         place = circuit.enclosure_at(span, end)
-        leaving: dict[EndState, Action] = {EndState.GROUNDED: "remove_ground", EndState.CLOSED: "open"}
-        arriving: dict[EndState, Action] = {EndState.GROUNDED: "ground", EndState.CLOSED: "close"}
-        if before in leaving:
-            found.append((leaving[before], place, span, end))
-        if after in arriving:
-            found.append((arriving[after], place, span, end))
+        if before in _LEAVING:
+            found.append((_LEAVING[before], place, span, end))
+        if after in _ARRIVING:
+            found.append((_ARRIVING[after], place, span, end))
+    for name, _, state in find_winding_differences(now, target):
+        found.append(("put_in_winding_fuse" if state == "in" else "take_out_winding_fuse", name, None, None))
     found += [("open_device", name, None, None) for name in sorted(target.open_devices - now.open_devices)]
     found += [("close_device", name, None, None) for name in sorted(now.open_devices - target.open_devices)]
     return found
@@ -176,7 +194,7 @@ def _change(circuit: Circuit, before: Positions, step: Step, after: Positions) -
 
 
 def _is_moved_dead(circuit: Circuit, step: Step) -> bool:
-    return (
+    return step.action in ("join", *WINDING_MOVES) or (
         step.span is not None
         and step.end is not None
         and bool(circuit.end_device[circuit.span_row[step.span], step.end] == Device.DEADBREAK_ELBOW)
@@ -220,6 +238,6 @@ def both_sides_alive(circuit: Circuit, positions: Positions, span: str, end: End
     supply = trace_supply(circuit, positions)
     row = circuit.span_row[span]
     lands = circuit.spans.enclosure[row, end]
-    if positions.states[row, end] == EndState.CLOSED:
+    if positions.states[row, end] in ON:
         return False
     return bool(supply.alive[row] and np.any(supply.enclosure_source[:, lands] >= 0))
