@@ -120,7 +120,8 @@ def _why_no_pair(circuit: Circuit, positions: Positions, asked: Bools, faulted: 
         return "a span of them is faulted"
     if len(set(circuit.spans.phases[rows].tolist())) > 1:
         return "their spans are unlike in phases"
-    others = (positions.states == EndState.JOINED) & (circuit.spans.enclosure == place) & ~asked
+    stays = ~np.isin(circuit.spans.span_id.astype(str), sorted(faulted))[:, None]
+    others = (positions.states == EndState.JOINED) & (circuit.spans.enclosure == place) & stays & ~asked
     return "the feed-through there is taken" if others.any() else ""
 
 
@@ -131,10 +132,15 @@ def _lone(circuit: Circuit, joined: Bools) -> Bools:
 
 
 def _with_room(circuit: Circuit, taken: Bools, wanted: Bools) -> Bools:
-    """Keep of the ends wanted on a feed-through those for which there is room; none where they are too many."""
+    """Keep of the ends wanted on a feed-through those for which there is room; none where too many, or unlike."""
     lands, n = circuit.spans.enclosure, circuit.n_enclosures
-    count = np.bincount(lands[taken], minlength=n) + np.bincount(lands[wanted], minlength=n)
-    return np.asarray(wanted & (count <= PAIR)[lands])
+    both = taken | wanted
+    phases = np.broadcast_to(circuit.spans.phases[:, None], both.shape)
+    some, common = np.zeros(n, dtype=np.int64), np.full(n, -1, dtype=np.int64)
+    np.bitwise_or.at(some, lands[both], phases[both])
+    np.bitwise_and.at(common, lands[both], phases[both])
+    fits = (np.bincount(lands[both], minlength=n) <= PAIR) & (some == common)
+    return np.asarray(wanted & fits[lands])
 
 
 def _without_loads(switched: Switched) -> Switched:

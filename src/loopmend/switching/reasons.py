@@ -33,7 +33,7 @@ def find_reasons(task: Task, target: Positions, faults: tuple[str, ...], *, exac
     parts = find_parts(task, target, reachable)
     said: dict[int, str] = {}
     found = []
-    for row in np.flatnonzero(~supplied).tolist():
+    for row in np.flatnonzero(task.real & ~supplied).tolist():
         if reachable[row]:
             part = int(parts.at[row])
             if part not in said:

@@ -148,7 +148,7 @@ def find_restoration(  # noqa: PLR0913 - one keyword per setting of the contract
     bypass = build_bypass(circuit, before, isolated, find_asked(circuit, before, join, faulted, broken))
     task = _set_up(circuit, bypass, isolated, faulted, broken, settings=settings, limits=limits)
     task = _left_open(task, leave_open, leave_devices_open)
-    _require_radial(circuit, task.base)
+    _require_radial(task.circuit, task.base)
     states, open_devices, exact = task.base.states.copy(), set(task.base.open_devices), True
     for part, rows in split_task(task):
         best, proven = find_best(part)
@@ -249,6 +249,7 @@ def _set_up(
         held=usable & ~is_open,
         operated=usable & is_open,
         rated=_rated_as(real, circuit),
+        real=np.arange(circuit.n_enclosures) < real.n_enclosures,
         settings=settings,
         limits=limits,
     )

@@ -53,6 +53,8 @@ class Task:
         Sources whose device is open because of the trouble: closed again where that does no harm.
     rated
         System voltage of each asset.
+    real
+        Enclosures that are there: a feed-through has a place of its own in the circuit and is none, (n_enclosures,).
     settings, limits
         How the flow is solved, and whether its limits bind.
     """
@@ -68,6 +70,7 @@ class Task:
     held: Bools
     operated: Bools
     rated: RatedKv
+    real: Bools
     settings: FlowSettings
     limits: bool
 
@@ -135,7 +138,7 @@ def split_task(task: Task) -> list[tuple[Task, Ints]]:
     part = connected_parts(circuit, task.closable | (task.base.states == EndState.CLOSED), ANY_PHASE)
     at, of_span = part[: circuit.n_enclosures], part[circuit.n_enclosures :]
     is_open = np.isin(circuit.enclosures.enclosure_id.astype(str), sorted(task.base.open_devices))
-    concerned = is_open | ~trace_supply(circuit, task.base).supplied
+    concerned = is_open | (task.real & ~trace_supply(circuit, task.base).supplied)
     feedable = np.unique(at[task.usable])
     wanted = [label for label in np.unique(at[concerned]).tolist() if label in feedable]
     return [
@@ -167,6 +170,7 @@ def _cut_out(task: Task, at: Ints, of_span: Ints) -> Task:
         held=task.held[at],
         operated=task.operated[at],
         rated=RatedKv(task.rated.enclosure[at], task.rated.span[of_span]),
+        real=task.real[at],
         settings=task.settings,
         limits=task.limits,
     )
