@@ -28,6 +28,15 @@ POINT_MM = 0.3528
 LETTER, CAPITAL = 0.58, 0.68
 """Width of an average letter in ems, generous: by it text is set smaller, then cut short, so that nothing overlaps."""
 
+LINE = 3.5
+"""Height of a line of text above a box."""
+
+GAPS = {"closed": 0.0, "joined": 2.5}
+"""Cable left free beside the box, by how its end stands; 5.5 for any other."""
+
+OVER = 2.2
+"""How far above a box the line passes that joins two ends on its feed-through."""
+
 SMALLEST = 6.5
 """Points below which text is cut short rather than set smaller; the table of steps says every id in full."""
 
@@ -35,6 +44,7 @@ KINDS = {"padmount": "T", "cabinet": "C", "riser": "R", "station": "S"}
 LEGEND = (
     "T padmounted transformer, C cabinet, R riser pole, S station. Filled, heavy line: live by the record. "
     "Empty, dashed: dead by the record; test before touch. Arm off its bushing: elbow parked (open). "
+    "Dot, and line over the box: elbow on the feed-through, past the equipment. "
     "Number in a frame: step of this order."
 )
 
@@ -99,6 +109,8 @@ class _Pen:
     pitch: float
     marks: list[Mark] = field(default_factory=list)
     bottom: float = 0.0
+    more_lines: int = 0
+    """Lines of text above the boxes that need more room than there is below the title."""
 
     def write(self, x: float, y: float, text: str, size: float, room: float, *, bold: bool = False) -> None:
         """Write centred text, set smaller or cut short to the room there is."""
@@ -136,36 +148,43 @@ def _fitted(x: float, y: float, text: str, size: float, room: float, *, bold: bo
     return Words(x, y, cut, round(size, 2), bold, light=light)
 
 
-def draw_strips(view: OneLineView, width: float) -> tuple[Strip, ...]:
-    """Draw the loops of a view as strips of a given width, millimetres."""
-    pitch = (width - 2 * MARGIN) / (PER_STRIP - 1)
-    return tuple(strip for layout in view.layouts for strip in _draw_layout(view, layout, pitch))
+def draw_strips(view: OneLineView, width: float, *, per_strip: int = PER_STRIP) -> tuple[Strip, ...]:
+    """Draw the loops of a view as strips of a given width, millimetres, with at most so many enclosures (2 or more)."""
+    pitch = (width - 2 * MARGIN) / (per_strip - 1)
+    return tuple(strip for layout in view.layouts for strip in _draw_layout(view, layout, pitch, per_strip))
 
 
-def _draw_layout(view: OneLineView, layout: LoopLayout, pitch: float) -> Iterator[Strip]:
+def _draw_layout(view: OneLineView, layout: LoopLayout, pitch: float, per_strip: int) -> Iterator[Strip]:
     for number, row in enumerate(iterate_rows(layout.main)):
         if row.hops:
             title = layout.title if number == 0 else f"Tap at {row.start_id}"
-            yield from _draw_row(view, row, title, pitch)
+            yield from _draw_row(view, row, title, pitch, per_strip)
     for link in layout.links:
         pen = _Pen(view, pitch)
         _draw_chain(pen, [link.from_id, link.to_id], [(link.span_id, 0)])
-        yield _strip(pen, f"Link {link.from_id} to {link.to_id}")
+        yield _strip(pen, f"Link {link.from_id} to {link.to_id}", per_strip)
 
 
-def _draw_row(view: OneLineView, row: LoopRow, title: str, pitch: float) -> Iterator[Strip]:
+def _draw_row(view: OneLineView, row: LoopRow, title: str, pitch: float, per_strip: int) -> Iterator[Strip]:
     places = [row.start_id, *(hop.enclosure_id for hop in row.hops)]
     spans = [(hop.span_id, int(hop.near)) for hop in row.hops]
-    for first in range(0, len(spans), PER_STRIP - 1):
-        piece = spans[first : first + PER_STRIP - 1]
+    for first in range(0, len(spans), per_strip - 1):
+        piece = spans[first : first + per_strip - 1]
         pen = _Pen(view, pitch)
         _draw_chain(pen, places[first : first + len(piece) + 1], piece)
-        yield _strip(pen, title if first == 0 else f"{title} (goes on from {places[first]})")
+        yield _strip(pen, title if first == 0 else f"{title} (goes on from {places[first]})", per_strip)
 
 
-def _strip(pen: _Pen, title: str) -> Strip:
-    words = replace(_fitted(0.0, 3.6, title, 10.0, 6 * pen.pitch, bold=True), anchor="start")
-    return Strip(pen.bottom + 3.0, (words, *pen.marks))
+def _strip(pen: _Pen, title: str, per_strip: int) -> Strip:
+    words = replace(_fitted(0.0, 3.6, title, 10.0, (per_strip - 1) * pen.pitch + MARGIN, bold=True), anchor="start")
+    down = pen.more_lines * LINE
+    return Strip(pen.bottom + down + 3.0, (words, *(_lowered(mark, down) for mark in pen.marks)))
+
+
+def _lowered(mark: Mark, down: float) -> Mark:
+    if isinstance(mark, Stroke):
+        return replace(mark, points=tuple((x, y + down) for x, y in mark.points))
+    return replace(mark, y=mark.y + down)
 
 
 def _draw_chain(pen: _Pen, places: Sequence[str], spans: Sequence[tuple[str, int]]) -> None:
@@ -192,14 +211,24 @@ def _draw_enclosure(pen: _Pen, item: OneLineEnclosure, x: float) -> None:
         )
     )
     pen.marks.append(Words(x, CABLE_Y + 1.8, KINDS.get(item.kind, "?"), 13.0, bold=True, light=not dead))
-    pen.write(x, 8.6, item.enclosure_id, 11.0, room, bold=True)
-    pen.write(x, 12.1, item.street, 8.0, room)
-    pen.write(x, 15.6, _third_line(item), 8.0, room, bold=bool(item.critical or item.device or item.faulted))
+    states = _state_lines(item)
+    pen.more_lines = max(pen.more_lines, len(states))
+    up = len(states) * LINE
+    pen.write(x, 8.6 - up, item.enclosure_id, 11.0, room, bold=True)
+    pen.write(x, 12.1 - up, item.street, 8.0, room)
+    for number, words in enumerate(states):
+        pen.write(x, 15.6 - up + number * LINE, words, 8.0, room, bold=True)
+    pen.write(x, 15.6, _counts(item), 8.0, room, bold=bool(item.critical or item.device or item.faulted))
     pen.steps(x, CABLE_Y + BOX / 2 + 4.0, item.steps)
     pen.bottom = max(pen.bottom, CABLE_Y + BOX / 2 + (8.0 if item.steps else 1.0))
 
 
-def _third_line(item: OneLineEnclosure) -> str:
+def _state_lines(item: OneLineEnclosure) -> list[str]:
+    """Say how supply passes the transformer by, a line each."""
+    return [*(["BYPASSED"] if item.bypassed_by else []), *(["WINDING FUSE OUT"] if item.winding_out else [])]
+
+
+def _counts(item: OneLineEnclosure) -> str:
     words = (
         "FAULT" if item.faulted else "",
         f"DEVICE {item.device.upper()}" if item.device else "",
@@ -211,11 +240,15 @@ def _third_line(item: OneLineEnclosure) -> str:
 
 def _draw_span(pen: _Pen, item: OneLineSpan, near: int, x1: float, x2: float) -> None:
     ends = (item.ends[near], item.ends[1 - near])
-    gaps = [5.5 if end.state != "closed" else 0.0 for end in ends]
+    gaps = [GAPS.get(end.state, 5.5) for end in ends]
     dead, middle = item.energy == "dead", (x1 + x2) / 2
-    cable = ((x1 + gaps[0], CABLE_Y), (x2 - gaps[1], CABLE_Y))
-    pen.marks.append(Stroke(cable, width=0.7 if dead else 1.3, dash=1.8 if dead else 0.0))
+    cable = Stroke(
+        ((x1 + gaps[0], CABLE_Y), (x2 - gaps[1], CABLE_Y)), width=0.7 if dead else 1.3, dash=1.8 if dead else 0.0
+    )
+    pen.marks.append(cable)
     for end, x, way in zip(ends, (x1, x2), (1, -1), strict=True):
+        if end.joined_to:
+            pen.marks.append(replace(cable, points=_half_way_past(x, way)))
         _draw_end(pen, end, x, way)
         pen.steps(x + way * 6.0, CABLE_Y - 7.4, end.steps)
     pen.steps(middle, CABLE_Y - 7.4, item.steps)
@@ -232,6 +265,12 @@ def _draw_span(pen: _Pen, item: OneLineSpan, near: int, x1: float, x2: float) ->
             y += 5.6
 
 
+def _half_way_past(x: float, way: int) -> tuple[tuple[float, float], ...]:
+    """Lead from an end up to over the middle of its box, where the other end's half meets it, here or in its strip."""
+    turn, over = x + way * GAPS["joined"], CABLE_Y - BOX / 2 - OVER
+    return ((turn, CABLE_Y), (turn, over), (x - way * BOX / 2, over))
+
+
 def _end_words(end: OneLineEnd) -> list[str]:
     if end.state == "closed" and not end.normally_open:
         return []
@@ -239,10 +278,13 @@ def _end_words(end: OneLineEnd) -> list[str]:
 
 
 def _draw_end(pen: _Pen, end: OneLineEnd, x: float, way: int) -> None:
-    """Draw the elbow: a block on its bushing; an arm lifted off it; or the sign of ground (IEC 60617)."""
+    """Draw the elbow: a block on its bushing; an arm lifted off it; a dot beside it; or the sign of ground (IEC 60617)."""
     pen.marks.append(Frame(min(x, x + way * 1.6), CABLE_Y - 1.6, 1.6, 3.2, filled=end.state == "closed"))
     if end.state == "open":
         pen.marks.append(Stroke(((x + way * 5.5, CABLE_Y), (x + way * 2.6, CABLE_Y - 3.0)), 1.0))
+    elif end.state == "joined":
+        at = x + way * GAPS["joined"]
+        pen.marks.append(Frame(at - 0.9, CABLE_Y - 0.9, 1.8, 1.8, 0.9, filled=True))
     elif end.state == "grounded":
         at = x + way * 5.5
         pen.marks.append(Stroke(((at, CABLE_Y), (at, CABLE_Y - 2.4)), 0.6))

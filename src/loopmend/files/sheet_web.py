@@ -11,6 +11,10 @@ from loopmend.network.oneline import OneLineView
 WIDTH = 255.0
 """Width of the drawing, millimetres: that of a letter sheet within its margins."""
 
+NARROW, PER_NARROW = 106.0, 3
+"""Width of the drawing for a phone, millimetres, and enclosures in each of its rows: the signs as far apart as on
+paper, so that they can be read without zooming and nothing has to be moved sideways."""
+
 RULES = """
 @page{size:letter landscape;margin:12mm 12mm 18mm;
 @bottom-left{content:REFERENCE;font:bold 9pt sans-serif}
@@ -29,9 +33,10 @@ th{background:#ddd;font-size:.85em}td p{margin:.15em 0}.n{font-size:1.5em;font-w
 .steps span{white-space:nowrap;font-size:.85em}
 .at,.act{font-weight:700;font-size:1.1em}
 svg{display:block;width:100%;height:auto;break-inside:avoid}
-.drawing{overflow-x:auto}.drawing svg{min-width:860px}small{font-size:.85em}
+.narrow{display:none;flex-wrap:wrap;gap:.4em}.narrow svg{flex:1 1 330px;max-width:480px}small{font-size:.85em}
 .sign td{height:3.2em;width:33%}footer{margin-top:1.2em;border-top:1px solid #000;padding-top:.4em}
-@media print{body{max-width:none;padding:0;font-size:12pt}dl{grid-template-columns:1fr 1fr}.drawing svg{min-width:0}}
+@media print{body{max-width:none;padding:0;font-size:12pt}dl{grid-template-columns:1fr 1fr}}
+@media screen and (max-width:880px){.wide{display:none}.narrow{display:flex}}
 @media screen and (max-width:700px){table.steps,table.steps tbody{display:block}table.steps thead{display:none}
 table.steps tr{display:block;border:2px solid #000;margin:.6em 0}table.steps td{display:block;border:0}
 table.steps td[data-l]:not(:empty)::before{content:attr(data-l) ": ";font-size:.8em}}
@@ -64,11 +69,12 @@ def box_html(title: str, lines: Iterable[str]) -> str:
 
 
 def oneline_html(view: OneLineView, legend: str) -> str:
-    """Draw the one-line, with what its signs mean."""
-    drawing = "".join(_svg(strip) for strip in draw_strips(view, WIDTH))
+    """Draw the one-line, with what its signs mean: in long rows, and in short ones that a narrow screen shows instead."""
+    wide = "".join(_svg(strip, WIDTH) for strip in draw_strips(view, WIDTH))
+    narrow = "".join(_svg(strip, NARROW) for strip in draw_strips(view, NARROW, per_strip=PER_NARROW))
     return (
-        f'<h2>One-line, as it stands at this log version</h2>\n<div class="drawing">{drawing}</div>\n'
-        f"<p><small>{escape(legend)}</small></p>"
+        f'<h2>One-line, as it stands at this log version</h2>\n<div class="wide">{wide}</div>\n'
+        f'<div class="narrow">{narrow}</div>\n<p><small>{escape(legend)}</small></p>'
     )
 
 
@@ -77,10 +83,10 @@ def foot_html(reference: str, advice: str) -> str:
     return f"<footer><b>{escape(reference)}</b><br>{escape(advice)}</footer>\n"
 
 
-def _svg(strip: Strip) -> str:
+def _svg(strip: Strip, width: float) -> str:
     body = "".join(_mark(mark) for mark in strip.marks)
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH:g} {strip.height:.1f}" role="img" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {strip.height:.1f}" role="img" '
         f'aria-label="One-line drawing" font-family="system-ui,\'DejaVu Sans\',sans-serif">{body}</svg>'
     )
 
