@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import get_args
 
+import numpy as np
 import pytest
 
 from locate.circuits import RandomCase
@@ -12,11 +14,24 @@ from locate.oracle import Oracle
 from loopmend.locate.build import build_model
 from loopmend.locate.chain import search_chain
 from loopmend.locate.dead import DeadPart
+from loopmend.locate.hedge import Hedge
 from loopmend.locate.model import SearchModel
+from loopmend.locate.observations import (
+    Accuracy,
+    Energized,
+    IndicatorReading,
+    MethodAccuracy,
+    Observation,
+    TestResult,
+)
+from loopmend.locate.plan import rank_hedged
 from loopmend.locate.policy import evaluate
-from loopmend.locate.posterior import Suspect
+from loopmend.locate.posterior import Posterior, Suspect, find_posterior
+from loopmend.locate.priors import build_prior
 from loopmend.locate.rules import half_split, walk
 from loopmend.locate.tree import search_tree, value_of
+from loopmend.locate.two_crews import plan_two_crews
+from loopmend.network.assets import End
 
 OBJECTIVES = ("crew-minutes", "customer-minutes")
 RESTORATIONS = ("in-place", "go-and-return")
@@ -24,6 +39,14 @@ WHERE = get_args(Where)
 
 # Sums of some dozen products in double precision, in another order: a few 1e-13 relative; the bar is 1e-9.
 CLOSE = 1e-9
+
+DOUBT = Accuracy(
+    methods={
+        "hipot": MethodAccuracy(sensitivity=0.95, specificity=0.98),
+        "indicator": MethodAccuracy(sensitivity=0.9, specificity=0.95),
+        "energized": MethodAccuracy(sensitivity=0.9, specificity=0.99),
+    }
+)
 
 
 def drawn(seed: int, n_spans: int, *, chain: bool, where: Where, **more: bool) -> LedPast:
@@ -99,3 +122,72 @@ def test_every_plan_takes_the_same(seed: int, n_spans: int, chain: bool, where: 
 @pytest.mark.parametrize("seed", range(3))
 def test_with_equipment_suspect_every_plan_takes_the_same(seed: int, where: Where) -> None:
     check(drawn(7700 + seed, 3, chain=seed == 0, where=where, equipment=True))
+
+
+# --- what the records say ----------------------------------------------------------------------------------------
+
+
+def records(case: LedPast, seed: int) -> list[Observation]:
+    """Draw tests, closings and indicators, two of these at the pair itself."""
+    rng = np.random.default_rng(seed)
+    spans = list(case.plain_dead().spans)
+    elbows = [*case.pair, *((str(name), End(int(rng.integers(2)))) for name in rng.choice(spans, size=3))]
+    states = ("tripped", "not_tripped")
+    found: list[Observation] = [IndicatorReading(*elbow, states[int(rng.integers(2))]) for elbow in elbows]
+    for _ in range(3):
+        under = tuple(str(name) for name in rng.choice(spans, size=2, replace=False))
+        found.append(TestResult(under, "hipot", ("breakdown", "good")[int(rng.integers(2))]))
+    found.append(Energized((str(rng.choice(spans)),), held=bool(rng.integers(2))))
+    return found
+
+
+def believed(case: RandomCase, dead: DeadPart, seen: Sequence[Observation]) -> Posterior:
+    prior = build_prior(case.circuit, dead, gone_share=0.05)
+    return find_posterior(case.circuit, dead, prior, seen, DOUBT)
+
+
+@pytest.mark.parametrize("where", WHERE)
+@pytest.mark.parametrize("parted", [False, True])
+@pytest.mark.parametrize("seed", range(8))
+def test_the_records_leave_the_same_suspects(seed: int, parted: bool, where: Where) -> None:
+    case = drawn(300 + seed, 7, chain=seed % 2 == 0, where=where, parted=parted)
+    seen = records(case, seed)
+    mine, theirs = believed(case.real, case.real_dead(), seen), believed(case.plain, case.plain_dead(), seen)
+    assert mine.gone == pytest.approx(theirs.gone, rel=CLOSE)
+    shares = {(s.kind, s.id): s.p for s in theirs.suspects}
+    assert {(s.kind, s.id): s.p for s in mine.suspects} == pytest.approx(shares, rel=CLOSE)
+    assert not any(s.kind == "enclosure" and s.id == case.bare for s in mine.suspects)
+    if where == "bypassed":
+        assert ("enclosure", case.at) not in shares
+
+
+@pytest.mark.parametrize("where", WHERE)
+@pytest.mark.parametrize("restoration", RESTORATIONS)
+@pytest.mark.parametrize("chain", [True, False])
+@pytest.mark.parametrize("seed", range(4))
+def test_doubtful_plans_are_worth_the_same(seed: int, chain: bool, restoration: str, where: Where) -> None:
+    case = drawn(600 + seed, 6, chain=chain, where=where, parted=seed == 3)
+    seen = records(case, seed)[3:]
+    worths = []
+    for one, dead in ((case.real, case.real_dead()), (case.plain, case.plain_dead())):
+        posterior = believed(one, dead, seen)
+        model = build_model(one.circuit, dead, posterior.suspects, one.times, restoration)  # type: ignore[arg-type]
+        hedged = rank_hedged(one.circuit, model, posterior, Hedge(indicators=case.pair))
+        assert hedged is not None
+        worths.append({(act.kind, float(f"{act.worth:.7g}")) for act in hedged.acts})
+    assert worths[0] == worths[1]
+
+
+@pytest.mark.parametrize("where", WHERE)
+@pytest.mark.parametrize("objective", OBJECTIVES)
+@pytest.mark.parametrize("chain", [True, False])
+@pytest.mark.parametrize("seed", range(3))
+def test_two_crews_take_the_same(seed: int, chain: bool, objective: str, where: Where) -> None:
+    case = drawn(900 + seed, 6, chain=chain, where=where)
+    figures = []
+    for one, dead in ((case.real, case.real_dead()), (case.plain, case.plain_dead())):
+        model = model_of(one, dead, "in-place")
+        second = [case.plain.times.switch[name] for name in model.places]
+        found = plan_two_crews(model, second, objective)  # type: ignore[arg-type]
+        figures.append(None if found is None else (found.expected_crew_minutes, found.expected_customer_minutes))
+    assert figures[0] == (None if figures[1] is None else pytest.approx(figures[1], rel=CLOSE))
