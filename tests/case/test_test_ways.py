@@ -19,7 +19,7 @@ from loopmend.evidence.methods import load_methods
 from loopmend.locate.dead import DeadPart, find_dead_part
 from loopmend.network.assets import Enclosure, EnclosureKind, End, EndState, Span
 from loopmend.network.graph import Circuit, build_circuit
-from loopmend.network.positions import Positions, apply_device, apply_end_state, normal_positions
+from loopmend.network.positions import Positions, apply_device, apply_end_state, apply_end_states, normal_positions
 
 DARK = apply_device(normal_positions(TOWN), "R1", closed=False)
 """R1 operated: S1 to S4 and E1 to E3 are dead, E4 is alive from R2."""
@@ -244,3 +244,59 @@ def test_minutes_to_split_are_reckoned_where_the_settings_leave_them_out() -> No
     assert minutes["E3"] == pytest.approx(12.0 + ELBOW_MINUTES)
     assert minutes["E2"] == pytest.approx(12.0 + 2 * ELBOW_MINUTES + 200.0 / 250.0)
     assert assess(KNOWN, given).assumptions.times.split == {**minutes, "E2": 33.0}
+
+
+# --- elbows on a feed-through ------------------------------------------------------------------------------------
+
+LED = apply_end_states(TOWN, DARK, [("S2", End.TO, EndState.JOINED), ("S3", End.FROM, EndState.JOINED)])
+"""As before, with S2 and S3 led past the transformer at E2."""
+
+
+def led_ways(at: str, *spans: str, now: Positions = LED) -> dict[str, TestWay]:
+    found = find_test_ways(TOWN, now, find_dead_part(TOWN, LED, LED, ["R1"]), at, spans)
+    return {way.method: way for way in found}
+
+
+def test_an_elbow_on_a_feed_through_joins_the_cable_beyond_and_comes_off_it() -> None:
+    here, far = led_ways("E2", "S3")["dc_hipot"], led_ways("E1", "S2")["dc_hipot"]
+    off = "At E2: take the elbow of {} off the feed-through and park it"
+    assert here.operations == (off.format("S3"), "At E3: park the elbow of S3")
+    assert far.operations == ("At E1: park the elbow of S2", off.format("S2"))
+    assert far.minutes == pytest.approx(12.0 + 2 * ELBOW_MINUTES + 200.0 / 250.0)
+
+
+def test_spans_that_a_feed_through_joins_are_tested_as_they_are() -> None:
+    way = led_ways("E1", "S2", "S3")["dc_hipot"]
+    assert way.operations == ("At E1: park the elbow of S2", "At E3: park the elbow of S3")
+    assert "no_winding" not in way.ask  # by the record the winding at E2 is passed
+    assert way.may
+    assert led_ways("E1", "S3")["dc_hipot"].spans == ("S2", "S3")
+
+
+def test_an_elbow_parked_off_a_feed_through_goes_back_onto_it() -> None:
+    parted = apply_end_state(TOWN, LED, "S3", End.FROM, EndState.OPEN)
+    way = led_ways("E1", "S2", "S3", now=parted)["dc_hipot"]
+    assert "At E2: put the elbow of S3 on the feed-through beside S2" in way.operations
+    assert way.minutes == pytest.approx(12.0 + 3 * ELBOW_MINUTES + 400.0 / 250.0)
+    assert led_ways("E2", "S3", now=parted)["dc_hipot"].operations == ("At E3: park the elbow of S3",)
+
+
+def test_a_feed_through_that_others_stand_on_comes_free_first_or_not_at_all() -> None:
+    # S1 and S3 are to be tested together past X; S2 is alone on the feed-through there, or S2 and S4 are.
+    circuit = crossing(EnclosureKind.PADMOUNT, 50.0)
+    dark = apply_device(normal_positions(circuit), "R1", closed=False)
+    alone = apply_end_state(circuit, dark, "S2", End.FROM, EndState.JOINED)
+    found = find_test_ways(circuit, alone, find_dead_part(circuit, dark, alone, ["R1"]), "R1", ["S1", "S3"])
+    steps = next(way for way in found if way.method == "vlf").operations
+    assert "At X: take the elbow of S2 off the feed-through and park it" in steps
+    assert steps.index("At X: join S1 and S3 by a feed-through past the transformer") > 0
+    more = build_circuit(
+        [circuit.enclosure(name) for name in circuit.enclosure_row],
+        [*(circuit.span(name) for name in circuit.span_row), replace(circuit.span("S3"), span_id="S4")],
+    )
+    dark = apply_device(normal_positions(more), "R1", closed=False)
+    taken = apply_end_states(more, dark, [(span, End.FROM, EndState.JOINED) for span in ("S2", "S4")])
+    found = find_test_ways(more, taken, find_dead_part(more, taken, taken, ["R1"]), "R1", ["S1", "S3"])
+    (way,) = [way for way in found if way.method == "vlf"]
+    assert not way.may
+    assert "the feed-through at X is taken by S2 and S4" in way.reasons[0]

@@ -77,6 +77,7 @@ def test_pulses_pass_transformers_but_each_gives_an_echo() -> None:
         ("hipot", {"near_end": "closed"}, "near end must be parked"),
         ("hipot", {"far_end": "closed"}, "far end must be parked"),
         ("hipot", {"far_end": "grounded"}, "far end must be parked"),
+        ("hipot", {"far_end": "joined"}, "far end must be parked"),
         ("hipot", {"live_bushing_here": False}, "live bushing at the same enclosure"),
         ("hipot", {"far_end_guarded": False}, "far end must be guarded"),
         ("hipot", {"proven_dead": False}, "proven dead"),
@@ -95,6 +96,11 @@ def test_one_thing_wrong_is_one_problem_with_a_remedy(method_id: str, change: di
     assert says in found[0].problem
     assert found[0].asset_id == "S1"
     assert found[0].remedy
+
+
+def test_an_end_on_a_feed_through_is_not_parked_and_comes_off_it() -> None:
+    (found,) = problems("vlf", replace(RIGHT, near_end="joined"))
+    assert (found.value, found.remedy.split(",")[0]) == ("joined", "take the elbow off the feed-through")
 
 
 def test_what_a_method_does_not_need_does_not_matter() -> None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from loopmend.locate.dead import DeadPart, Elbow
-from loopmend.network.assets import EnclosureKind, End, EndState
+from loopmend.network.assets import ON, EnclosureKind, End, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions, end_state
+from loopmend.network.switched import find_joined_at
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +33,8 @@ class LaidStretch:
     near
         Ends of these spans at that enclosure.
     transformers
-        Enclosures between the spans with a transformer, in that order: their windings must be joined past.
+        Enclosures between the spans with a transformer, in that order: their windings must be joined past, and are not
+        yet by the record.
     steps
         What to move where, from there outward.
     hindrances, not_joinable
@@ -76,7 +78,9 @@ def lay_out_stretch(circuit: Circuit, now: Positions, dead: DeadPart, at: str, s
     landing = {place: [(span, end) for span, end, where in ends if where == place] for place in order}
     apart = [span for span in wanted if not any(span == name for rows in landing.values() for name, _ in rows)]
     inner = [place for place in order if len(landing[place]) > 1]
-    transformers = tuple(place for place in inner if has_transformer(circuit, place))
+    transformers = tuple(
+        place for place in inner if has_transformer(circuit, place) and not _are_joined(circuit, now, landing[place])
+    )
     return LaidStretch(
         at=at,
         spans=ordered,
@@ -84,11 +88,7 @@ def lay_out_stretch(circuit: Circuit, now: Positions, dead: DeadPart, at: str, s
         transformers=transformers,
         steps=tuple(step for place in order for step in _steps(circuit, now, place, landing[place])),
         hindrances=_hindrances(circuit, at, wanted, landing, apart),
-        not_joinable=tuple(
-            f"{len(landing[place])} spans of it land at {place}, and a feed-through joins two: test a branch at a time"
-            for place in transformers
-            if len(landing[place]) > 2
-        ),
+        not_joinable=tuple(why for place in inner if (why := _not_joinable(circuit, now, place, landing[place]))),
         grounded=any(end_state(circuit, now, span, end) == EndState.GROUNDED for span, end, _ in ends),
         way_m={span: float(circuit.spans.length_m[circuit.span_row[span]]) for span in wanted},
         before=before,
@@ -103,11 +103,9 @@ def has_transformer(circuit: Circuit, place: str) -> bool:
 
 def _with_those_between(dead: DeadPart, at: str, spans: tuple[str, ...]) -> tuple[str, ...]:
     """Add the spans on the way from the enclosure to each span, along the tree of the dead part."""
-    start = ("enclosure", at)
-    if start not in dead.neighbours:
-        return spans
-    came = {start: start}
-    todo = [start]
+    starts = [("enclosure", name) for name in dead.enclosures if dead.place_of(name) == at]
+    came = {start: start for start in starts}
+    todo = [*starts]
     for vertex in todo:
         for other, _ in dead.neighbours[vertex]:
             if other not in came:
@@ -116,7 +114,7 @@ def _with_those_between(dead: DeadPart, at: str, spans: tuple[str, ...]) -> tupl
     found: dict[str, None] = {}
     for span in spans:
         way, vertex = [span], ("span", span)
-        while vertex in came and vertex != start:
+        while vertex in came and vertex not in starts:
             vertex = came[vertex]
             way += [vertex[1]] if vertex[0] == "span" else []
         found |= dict.fromkeys(reversed(way))
@@ -152,6 +150,34 @@ def _hindrances(
     return ()
 
 
+def _are_joined(circuit: Circuit, now: Positions, elbows: Sequence[Elbow]) -> bool:
+    """Whether all of these elbows stand on a feed-through, and so past the equipment."""
+    return all(end_state(circuit, now, *elbow) == EndState.JOINED for elbow in elbows)
+
+
+def _on_feed_through(circuit: Circuit, now: Positions, place: str, elbows: Sequence[Elbow]) -> tuple[list[str], ...]:
+    """Spans on the feed-through of an enclosure: those of these elbows, and others."""
+    on = find_joined_at(circuit, now, place)
+    return [span for span, end in on if (span, end) in elbows], [span for span, end in on if (span, end) not in elbows]
+
+
+def _not_joinable(circuit: Circuit, now: Positions, place: str, elbows: Sequence[Elbow]) -> str:
+    """Say why elbows at one enclosure cannot be joined past it; "" where they can, or need not."""
+    ours, others = _on_feed_through(circuit, now, place, elbows)
+    if len(elbows) > 2 and (ours or has_transformer(circuit, place)):
+        return f"{len(elbows)} spans of it land at {place}, and a feed-through joins two: test a branch at a time"
+    if len(others) > 1 and _needs_joining(circuit, now, place, elbows):
+        taken = " and ".join(others)
+        return f"the feed-through at {place} is taken by {taken}: test a branch at a time"
+    return ""
+
+
+def _needs_joining(circuit: Circuit, now: Positions, place: str, elbows: Sequence[Elbow]) -> bool:
+    """Whether a feed-through must join elbows: past a winding, and where not all are on their bushings."""
+    closed = [elbow for elbow in elbows if end_state(circuit, now, *elbow) == EndState.CLOSED]
+    return has_transformer(circuit, place) or len(closed) < len(elbows)
+
+
 def _steps(circuit: Circuit, now: Positions, place: str, elbows: list[Elbow]) -> list[Step]:
     """Say what to move at one enclosure so that the stretch is isolated and joined past it."""
     states = {elbow: end_state(circuit, now, *elbow) for elbow in elbows}
@@ -160,16 +186,37 @@ def _steps(circuit: Circuit, now: Positions, place: str, elbows: list[Elbow]) ->
         for (span, _), state in states.items()
         if state == EndState.GROUNDED
     ]
-    closed = [span for (span, _), state in states.items() if state == EndState.CLOSED]
     if len(elbows) == 1:
-        return steps + [Step(place, f"At {place}: park the elbow of {span}", 1) for span in closed]
-    if has_transformer(circuit, place) or len(closed) < len(elbows):
-        names = " and ".join(span for span, _ in elbows)
-        what = "past the transformer" if has_transformer(circuit, place) else "there"
-        return [*steps, Step(place, f"At {place}: join {names} by a feed-through {what}", len(closed), 1)]
+        ((span, _), state), *_ = states.items()
+        return [*steps, _off(place, span, state)] if state in ON else steps
+    if _are_joined(circuit, now, elbows):
+        return steps
+    if _needs_joining(circuit, now, place, elbows):
+        return steps + _joining(circuit, now, place, states)
     others = [elbow for elbow in circuit.ends_at[place] if elbow not in states]
     return steps + [
         Step(place, f"At {place}: park the elbow of {span}, which branches off", 1)
         for span, end in others
         if end_state(circuit, now, span, end) == EndState.CLOSED
     ]
+
+
+def _off(place: str, span: str, state: EndState) -> Step:
+    """Park an elbow: off its bushing, or off the feed-through that joins it to another."""
+    if state == EndState.JOINED:
+        return Step(place, f"At {place}: take the elbow of {span} off the feed-through and park it", 1)
+    return Step(place, f"At {place}: park the elbow of {span}", 1)
+
+
+def _joining(circuit: Circuit, now: Positions, place: str, states: Mapping[Elbow, EndState]) -> list[Step]:
+    """Join elbows past an enclosure, on the feed-through there where one of them stands on it already."""
+    ours, others = _on_feed_through(circuit, now, place, list(states))
+    steps = [_off(place, span, EndState.JOINED) for span in others]
+    what = "past the transformer" if has_transformer(circuit, place) else "there"
+    if ours:
+        rest = [span for (span, _), state in states.items() if state != EndState.JOINED]
+        says = f"At {place}: put the elbow of {' and '.join(rest)} on the feed-through beside {' and '.join(ours)}"
+        return [*steps, Step(place, says, len(rest))]
+    closed = sum(state == EndState.CLOSED for state in states.values())
+    names = " and ".join(span for span, _ in states)
+    return [*steps, Step(place, f"At {place}: join {names} by a feed-through {what}", closed, 1)]

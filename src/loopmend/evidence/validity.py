@@ -10,7 +10,7 @@ from loopmend.errors import Finding
 from loopmend.evidence.methods import Method, search_voltage_kv
 from loopmend.evidence.rules import VerdictName
 
-EndState = Literal["parked", "closed", "grounded", "unknown"]
+EndState = Literal["parked", "closed", "grounded", "unknown", "joined"]
 Winding = Literal["none", "to_ground", "phase_to_phase", "unknown"]
 LAYER = "test"
 
@@ -24,7 +24,8 @@ class Situation:
     span_ids
         The spans under test, in order, at least one.
     near_end, far_end
-        State of the two outermost ends: `parked`, `closed`, `grounded`, `unknown`.
+        State of the two outermost ends: `parked`, `closed` (on its bushing), `joined` (on a feed-through, so that the
+        cable beyond it is under test too), `grounded`, `unknown`.
     winding
         What stays connected to the stretch: `none`, `to_ground` (a wye-grounded or single-phase primary),
         `phase_to_phase` (a delta primary), `unknown`.
@@ -175,7 +176,7 @@ def _plain_need(need: str, situation: Situation) -> tuple[bool | None, bool, str
 def _check_ends(situation: Situation, asset: str, *, both: bool) -> list[Finding]:
     ends = {"near": situation.near_end, "far": situation.far_end} if both else {"near": situation.near_end}
     findings = [
-        _problem(asset, f"the {name} end must be parked", state, "park the elbow on an insulated stand and tag it")
+        _problem(asset, f"the {name} end must be parked", state, _how_to_park(state))
         for name, state in ends.items()
         if state != "parked"
     ]
@@ -183,6 +184,12 @@ def _check_ends(situation: Situation, asset: str, *, both: bool) -> list[Finding
         far = f"the far end is {situation.far_end}: the end echo will look like that"
         findings.append(_warning(asset, far, situation.far_end, "note it beside the trace"))
     return findings
+
+
+def _how_to_park(state: EndState) -> str:
+    if state == "joined":
+        return "take the elbow off the feed-through, park it on an insulated stand and tag it"
+    return "park the elbow on an insulated stand and tag it"
 
 
 def _check_winding(method: Method, situation: Situation, asset: str) -> list[Finding]:

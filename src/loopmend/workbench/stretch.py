@@ -14,10 +14,11 @@ from loopmend.errors import OrderError
 from loopmend.evidence.cable import span_capacitance_uf
 from loopmend.evidence.hipot import ExpectedTest, expected_test, law_time, usual_source_reading_kv
 from loopmend.evidence.validity import Winding
-from loopmend.network.assets import EnclosureKind, Floats, phase_letters
+from loopmend.network.assets import EnclosureKind, EndState, Floats, phase_letters
 from loopmend.network.graph import Circuit
 from loopmend.network.oneline import LengthUnit
-from loopmend.network.tracing import trace_supply
+from loopmend.network.positions import Positions
+from loopmend.network.tracing import UNFED, trace_supply
 from loopmend.units import feet_from_metres
 from loopmend.workbench.cases import load_case
 from loopmend.workbench.desk import Desk
@@ -47,7 +48,8 @@ class Stretch:
     Attributes
     ----------
     transformers
-        Enclosures with a transformer between the spans: their windings spoil a direct-voltage test unless joined past.
+        Enclosures with a transformer between the spans, which are not led past it by the record: their windings spoil a
+        direct-voltage test unless joined past.
     capacitance_uf
         Of all of it, microfarads; None where the capacitance of a span is not known.
     reading_kv
@@ -112,16 +114,18 @@ def find_stretch(
     rows = [circuit.span_row[name] for name in spans]
     nominal = _nominal_kv(circuit, spans[0], case.state.operated)
     length_m = float(circuit.spans.length_m[rows].sum())
-    alive = trace_supply(circuit, case.state.now).supplied
+    phases = int(np.bitwise_or.reduce(circuit.spans.phases[rows]))
+    fed = trace_supply(circuit, case.state.now).enclosure_source != UNFED
+    alive = fed[[bool(phases >> phase & 1) for phase in range(3)]].any(axis=0)
     return Stretch(
         span_ids=tuple(spans),
         at=at,
         length_m=length_m,
         length_text=say_length(length_m, unit),
-        phases=phase_letters(int(np.bitwise_or.reduce(circuit.spans.phases[rows]))),
+        phases=phase_letters(phases),
         phase_to_ground_kv=nominal,
         reading_kv=usual_source_reading_kv(nominal),
-        transformers=_transformers_between(circuit, rows),
+        transformers=_transformers_between(circuit, case.state.now, rows),
         capacitance_uf=_capacitance_uf(circuit, rows),
         live_bushing=at in circuit.enclosure_row and bool(alive[circuit.enclosure_row[at]]),
         insulation=_insulation(circuit, rows),
@@ -180,8 +184,9 @@ def _nominal_kv(circuit: Circuit, span: str, operated: Sequence[str]) -> float:
         return float(circuit.enclosure(operated[0]).source_kv or 0.0) / math.sqrt(3.0)
 
 
-def _transformers_between(circuit: Circuit, rows: list[int]) -> tuple[str, ...]:
-    landed, times = np.unique(circuit.spans.enclosure[rows], return_counts=True)
+def _transformers_between(circuit: Circuit, now: Positions, rows: list[int]) -> tuple[str, ...]:
+    on_bus = now.states[rows] != EndState.JOINED
+    landed, times = np.unique(circuit.spans.enclosure[rows][on_bus], return_counts=True)
     places = circuit.enclosures
     return tuple(
         str(places.enclosure_id[row])
