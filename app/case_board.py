@@ -10,6 +10,7 @@ from drill_band import show_band
 from loopmend.workbench.screens import BoardRow, CaseScreen, load_board
 from oneline_words import enclosure_sentence, span_sentence
 from session import desk, plain
+from winding_card import winding_card
 
 FIGURES_SECONDS = 15.0
 """How often the customer-minutes are counted again while nothing is recorded."""
@@ -130,6 +131,7 @@ def show_picked(screen: CaseScreen, picked: str | None = None) -> None:
         st.markdown(f"**{plain(chosen)}**: {plain(span_sentence(view.spans[chosen]))}.")
     elif chosen and chosen in view.enclosures:
         st.markdown(f"**{plain(chosen)}**: {plain(enclosure_sentence(view.enclosures[chosen]))}.")
+        winding_card(screen, chosen)
 
 
 def show_timeline(screen: CaseScreen) -> None:

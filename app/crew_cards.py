@@ -14,6 +14,7 @@ from case_panels import show_doubts, show_headline
 from loopmend.workbench.screens import CaseScreen
 from session import plain
 from sign_card import show_held, show_notice, sign_form, stop_form
+from winding_card import show_windings, winding_form
 
 
 def show_out(screen: CaseScreen) -> None:
@@ -29,6 +30,7 @@ def show_out(screen: CaseScreen) -> None:
 def due_card(screen: CaseScreen) -> None:
     """Show what is due, with the buttons that record it."""
     show_notice(screen)
+    show_windings(screen)
     todo = screen.todo
     with st.container(border=True, key="due"):
         show_headline(screen, level=3, named=todo.who != "crew")
@@ -58,10 +60,11 @@ def show_why(screen: CaseScreen) -> None:
 
 
 def other_results(screen: CaseScreen) -> None:
-    """Record anything else: an indicator, another span, an elbow moved, an order that cannot be done."""
+    """Record anything else: an indicator, another span, an elbow or a fuse, an order that cannot be done."""
     stop_form(screen)
     show_held(screen)
     forms.evidence_form(screen, "field")
     forms.withdraw_form(screen)
     if screen.open_order is None:
         orders.elbow_form(screen)
+    winding_form(screen)

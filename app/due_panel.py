@@ -16,12 +16,14 @@ from session import plain, show_reasons
 from settings_form import settings_form
 from sign_card import show_held, show_notice, sign_form, stop_form
 from ways_panel import restore_ways
+from winding_card import show_windings, winding_form
 
 
 def show_due(screen: CaseScreen) -> None:
     """Show what is due, why, and what answers it."""
     todo = screen.todo
     show_notice(screen)
+    show_windings(screen)
     show_doubts(screen)
     with st.container(border=True, key="due"):
         show_headline(screen, level=4)
@@ -124,6 +126,7 @@ def show_other_acts(screen: CaseScreen) -> None:
     forms.evidence_form(screen, "radio")
     if screen.todo.kind not in {"check records", "gone"}:
         forms.withdraw_form(screen)
+    winding_form(screen)
     settings_form(screen)
     show_held(screen)
     if screen.open_order:

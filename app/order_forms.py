@@ -21,6 +21,7 @@ COMPONENTS = {
     "dig_in": "dig-in",
     "equipment": "equipment",
 }
+JOINED = "On the feed-through there: two elbows on it lead past the equipment. Both spans must be dead by the record."
 PURPOSES = {
     "restore": "isolate and restore",
     "ground": "ground for work",
@@ -134,8 +135,9 @@ def elbow_form(screen: CaseScreen) -> None:
     with st.expander("An elbow was moved outside an order"):
         span = str(st.selectbox("Span", list(screen.view.spans), key="sw-span"))
         end = choose_end(screen, span, key="sw-end")
-        state = st.segmented_control(
-            "Now", ["open", "closed", "grounded"], default="open", required=True, key="sw-state"
-        )
+        states = ["open", "closed", "grounded", "joined"]
+        state = st.segmented_control("Now", states, default="open", required=True, key="sw-state")
+        if state == "joined":
+            st.caption(plain(JOINED))
         request = rq.SwitchEnd(span=span, end=end, state=str(state))
         act("Record the elbow", screen, request, key="sw-go")

@@ -102,6 +102,51 @@ def ring() -> Circuit:
     return build_circuit(places, spans)
 
 
+def on_one_phase() -> Circuit:
+    """R1 has three phases, its only span has A; R2 feeds E2 on all three."""
+    places = [
+        Enclosure(enclosure_id="R1", kind=EnclosureKind.RISER, phases="ABC", source_kv=12.47),
+        Enclosure(enclosure_id="E1", kind=EnclosureKind.PADMOUNT, phases="A", customers=3, kva=25.0),
+        Enclosure(enclosure_id="R2", kind=EnclosureKind.RISER, phases="ABC", source_kv=12.47),
+        Enclosure(enclosure_id="E2", kind=EnclosureKind.PADMOUNT, phases="ABC", customers=3, kva=25.0),
+    ]
+    spans = [
+        Span(span_id="S1", from_enclosure="R1", to_enclosure="E1", phases="A", length_m=50.0, ampacity_a=200.0),
+        Span(span_id="S2", from_enclosure="R2", to_enclosure="E2", phases="ABC", length_m=50.0, ampacity_a=200.0),
+    ]
+    return build_circuit(places, spans)
+
+
+def test_a_phase_that_no_span_of_the_dead_part_has_is_refused_at_once() -> None:
+    circuit = on_one_phase()
+    asked = replace(OPEN_R1, assumptions={"operated_phases": "ABC"})
+    with pytest.raises(DataError) as refused:
+        decide_opening(circuit, asked)
+    assert said(refused.value) == ["operated_phases names a phase that no span of the dead part has"] * 2
+    assert [(finding.value, finding.remedy) for finding in refused.value.findings] == [
+        ("'B'", "use letters of A"),
+        ("'C'", "use letters of A"),
+    ]
+    state = happen(
+        None, decide_opening(circuit, replace(OPEN_R1, assumptions={"operated_phases": "A"})), circuit=circuit
+    )
+    known = Knowledge(circuit=circuit, methods=KNOWN.methods)
+    with pytest.raises(DataError, match="no span of the dead part has .found 'B'"):
+        decide(known, state, rq.ChangeAssumptions(assumptions={"operated_phases": "AB"}))
+    both = {"operated": ("R1", "R2"), "assumptions": {"operated_phases": "ABC"}}
+    assert decide_opening(circuit, replace(OPEN_R1, **both))
+
+
+def test_a_record_of_a_phase_that_its_equipment_has_not_is_refused() -> None:
+    circuit = on_one_phase()
+    state = happen(None, decide_opening(circuit, OPEN_R1), circuit=circuit)
+    known = Knowledge(circuit=circuit, methods=KNOWN.methods)
+    record = {"kind": "test", "method": "hipot", "verdict": "good", "spans": [], "enclosures": ["E1"], "phases": "B"}
+    with pytest.raises(EvidenceError, match="enclosure E1 has no phase B"):
+        decide(known, state, rq.RecordEvidence(evidence=record))
+    assert decide(known, state, rq.RecordEvidence(evidence={**record, "phases": "A"}))
+
+
 def test_a_loop_of_closed_ends_opens_no_case() -> None:
     with pytest.raises(NetworkError, match="S1: the dead part is a loop of closed ends .found S1, S2"):
         decide_opening(ring(), OPEN_R1)

@@ -17,7 +17,7 @@ BY = ("--by", "N. Adair")
 STATE_KEYS = {
     "format", "case", "version", "title", "circuit", "stage", "drill", "operated", "opened_at", "crew_at",
     "enclosures_out", "customers_out", "critical_out", "customer_minutes", "due", "contradiction", "plan", "evidence",
-    "faulted", "repaired", "orders", "positions_changed",
+    "faulted", "repaired", "orders", "positions_changed", "windings_out", "feed_throughs",
 }  # fmt: skip
 
 
@@ -306,3 +306,45 @@ def test_a_case_that_may_be_hard_to_plan_is_shown_and_hides_no_other() -> None:
         assert case["due"]["says"]
         assert case["due"]["why"]
     assert [row["case_id"] for row in ask("case", "list")["cases"]] == ["C-0002", "C-0001"]
+
+
+@pytest.mark.usefixtures("started")
+def test_a_winding_fuse_is_found_blown_replaced_and_told() -> None:
+    found = ask("case", "winding", "C-0001", "E2", "blown", "--reason", "cartridge open", *BY)
+    assert found["windings_out"] == [{"id": "E2", "how": "blown", "customers": 20, "critical": 1}]
+    assert {"winding": "E2", "found": "in", "now": "out"} in found["positions_changed"]
+    assert (
+        "winding fuse of E2: found blown; 20 customers (1 critical) behind it" in run("case", "show", "C-0001").stdout
+    )
+    log = run("case", "log", "C-0001").stdout
+    assert "Winding fuse of E2: found blown, nobody moved it (cartridge open)" in log
+    assert ask("case", "winding", "C-0001", "E2", "in", *BY)["windings_out"] == []
+    assert ask("case", "winding", "C-0001", "E2", "out", *BY)["windings_out"][0]["how"] == "taken_out"
+    (problem,) = refuse("case", "winding", "C-0001", "E2", "whole", *BY)
+    assert problem["problem"] == "is recorded as out, and no note says why that is wrong"
+    assert ask("case", "winding", "C-0001", "E2", "whole", "--reason", "wrong one", *BY)["windings_out"] == []
+
+
+@pytest.mark.usefixtures("started")
+def test_a_winding_fuse_that_cannot_be_so_is_refused() -> None:
+    assert "use out, in (moved) or blown, whole (found so)" in refuse_aloud("case", "winding", "C-0001", "E2", "x", *BY)
+    assert "winding alive" in refuse_aloud("case", "winding", "C-0001", "E4", "out", *BY)  # R2 feeds it
+    for enclosure, words in (("R1", "there is none at this enclosure"), ("E9", "no such enclosure")):
+        for state in ("out", "blown"):
+            assert words in refuse_aloud("case", "winding", "C-0001", enclosure, state, *BY)
+    assert ask("case", "winding", "C-0001", "E4", "blown", *BY)["customers_out"] == 100  # 60, and the 40 of E4
+
+
+@pytest.mark.usefixtures("started")
+def test_two_elbows_are_joined_past_an_enclosure() -> None:
+    for state in ("open", "joined"):
+        for span, end in (("S2", "to"), ("S3", "from")):
+            moved = ask("case", "switch", "C-0001", span, end, state, *BY)
+    ends = [{"span": "S2", "end": "to"}, {"span": "S3", "end": "from"}]
+    assert moved["feed_throughs"] == [{"enclosure": "E2", "ends": ends}]
+    assert {"span": "S2", "end": "to", "found": "closed", "now": "joined"} in moved["positions_changed"]
+    assert "on the feed-through of E2: S2 to and S3 from" in run("case", "show", "C-0001").stdout
+    assert "Elbow of S3, from end: on the feed-through (joined)" in run("case", "log", "C-0001").stdout
+    ask("case", "switch", "C-0001", "S2", "to", "open", *BY)
+    assert "S3 from alone: it joins nothing yet" in run("case", "show", "C-0001").stdout
+    assert "open, closed, grounded or joined" in refuse_aloud("case", "switch", "C-0001", "S2", "to", "ajar", *BY)

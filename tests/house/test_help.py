@@ -29,6 +29,8 @@ PLAY = (
     "TEST IN THE FIELD",  # becomes V3, whose drain is due
     "drain",
     "switch",
+    "winding",  # found blown
+    "WINDING PUT IN",
     "test",
     "declare",
     "ways",
@@ -126,6 +128,8 @@ def test_the_examples_of_case_make_one_case_from_its_start_to_its_close(
     for name in PLAY:
         if name.startswith("ORDER"):
             _carry_out(name.split()[1])
+        elif name.startswith("WINDING"):
+            ask("case", "winding", "C-0001", "P-2205", "in", "--reason", "new cartridge", "--by", "J. Orme")
         elif name.startswith("TEST"):
             field = ("--verdict", "good", "--at", "P-2203", "--gates-ticked", "--by", "J. Orme")
             ask("case", "test", "C-0001", "S-0104", *field)

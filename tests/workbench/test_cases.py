@@ -12,6 +12,7 @@ import pytest
 from loopmend.case import requests as rq
 from loopmend.errors import ConflictError, DataError, EvidenceError, LoopmendError, NetworkError, OrderError
 from loopmend.records.store import load, store_version
+from loopmend.workbench.case_documents import case_document
 from loopmend.workbench.cases import Opening, load_case, load_cases, start_case, submit
 from loopmend.workbench.desk import Desk
 from workbench.town import Clock, another_desk, ask, find_s3, hipot, open_case, play_to_the_end
@@ -104,6 +105,56 @@ def test_a_case_file_brings_positions_records_and_assumptions(desk: Desk, tmp_pa
     assert state.assumptions == {"faults": "one_span", "accuracy": "perfect"}
     # S2 parked at E2: E1 alone was fed by R1, with 10 customers; R1 itself is the second enclosure.
     assert state.out_history[0][1:] == (2, 10, 0)
+
+
+def test_a_case_file_brings_joined_elbows_and_fuses_out(desk: Desk, tmp_path: Path) -> None:
+    joined = {"S2": {"to": "joined"}, "S3": {"from": "joined"}}
+    path = case_file(tmp_path, positions=joined, windings={"E1": "out"})
+    case_id = start_case(desk, "town", Opening(), actor="N. Adair", case_file=path)
+    document = case_document(desk, case_id)
+    # E2 is bypassed and the 10 of E1 had none: R1 fed only itself, E1's bus and E3 with 30.
+    assert (document["enclosures_out"], document["customers_out"]) == (2, 30)
+    assert document["windings_out"] == [{"id": "E1", "how": "as_found", "customers": 10, "critical": 0}]
+    ends = [{"span": "S2", "end": "to"}, {"span": "S3", "end": "from"}]
+    assert document["feed_throughs"] == [{"enclosure": "E2", "ends": ends}]
+    assert [row for row in document["positions_changed"] if "winding" in row] == []
+
+
+def test_a_case_file_is_refused_with_every_position_that_cannot_be(desk: Desk, tmp_path: Path) -> None:
+    wrong = {"positions": {"S9": {"to": "joined"}}, "windings": {"R1": "out", "E1": "melted"}, "faults": "four"}
+    with pytest.raises(DataError) as refused:
+        start_case(desk, "town", Opening(), actor="N. Adair", case_file=case_file(tmp_path, **wrong))
+    told = [finding.asset_id for finding in refused.value.findings]
+    assert told == ["S9", "R1", "E1", ""]
+    for words, windings in (("windings: is not a table of winding fuses", ["E1"]), ("E1: no such", None)):
+        given = {"windings": windings} if windings else {"positions": {"E1": {"to": "open"}}}
+        with pytest.raises(DataError, match=words):
+            start_case(desk, "town", Opening(), actor="N. Adair", case_file=case_file(tmp_path, **given))
+    assert load_cases(desk) == ()
+
+
+def test_how_a_fuse_came_to_be_out_is_told(desk: Desk) -> None:
+    case_id = open_case(desk)
+    ask(desk, case_id, rq.RecordWinding(enclosure="E2", found="blown"))
+    ask(desk, case_id, rq.SwitchWinding(enclosure="E1", state="out", reason="to test"))
+    told = case_document(desk, case_id)
+    assert [(fuse["id"], fuse["how"]) for fuse in told["windings_out"]] == [("E1", "taken_out"), ("E2", "blown")]
+    assert [row for row in told["positions_changed"] if "winding" in row] == [
+        {"winding": "E1", "found": "in", "now": "out"},
+        {"winding": "E2", "found": "in", "now": "out"},
+    ]
+    ask(desk, case_id, rq.SwitchWinding(enclosure="E2", state="in"), rq.SwitchWinding(enclosure="E2", state="out"))
+    assert [fuse["how"] for fuse in case_document(desk, case_id)["windings_out"]] == ["taken_out", "taken_out"]
+
+
+def test_a_fuse_found_blown_is_kept_though_the_case_moved_on(desk: Desk) -> None:
+    case_id = open_case(desk)
+    ask(desk, case_id, rq.MoveCrew(enclosure="E2"))
+    blown = rq.RecordWinding(enclosure="E2", found="blown")
+    assert submit(desk, case_id, blown, actor="J. Orme", command_id="tap", expected_version=1) == 3
+    assert submit(desk, case_id, blown, actor="J. Orme", command_id="tap", expected_version=1) == 3  # sent again
+    with pytest.raises(ConflictError):
+        submit(desk, case_id, rq.SwitchWinding(enclosure="E2", state="in"), actor="J. Orme", expected_version=1)
 
 
 def test_a_case_file_with_one_unusable_record_opens_no_case(desk: Desk, tmp_path: Path) -> None:

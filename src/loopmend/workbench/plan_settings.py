@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
-from loopmend.case.assumptions import CHOICES
+from loopmend.case.assumptions import CHOICES, check_assumptions
 from loopmend.case.requests import ChangeAssumptions
 from loopmend.case.settings import CLOSINGS, RANGES, Settings
 from loopmend.errors import DataError, Finding
@@ -165,13 +165,14 @@ def change_settings(assumptions: Mapping[str, Any], changes: Mapping[str, Any], 
     return ChangeAssumptions(assumptions=asked, reason=reason)
 
 
-def read_changes(texts: Sequence[str]) -> dict[str, Any]:
+def read_changes(texts: Sequence[str]) -> tuple[dict[str, Any], list[Finding]]:
     """Read changes as a person types them, ``name=value``.
 
-    Raises
-    ------
-    DataError
-        Naming every one that is no such pair, has an unknown name, or a value of the wrong kind.
+    Returns
+    -------
+    tuple
+        Those that can be read; and what is wrong with each of the others: no such pair, an unknown name, or a value of
+        the wrong kind.
     """
     found: dict[str, Any] = {}
     findings = []
@@ -185,9 +186,7 @@ def read_changes(texts: Sequence[str]) -> dict[str, Any]:
             found[name] = read_value(FIELDS[name], value)
         except ValueError:
             findings.append(_bad(name, "cannot be used", value, _wanted(FIELDS[name])))
-    if findings:
-        raise DataError(findings)
-    return found
+    return found, findings
 
 
 def read_value(field: SettingField, text: str) -> Any:
@@ -232,9 +231,17 @@ def request_of(desk: Desk, case_id: str, texts: Sequence[str], reason: str) -> C
     Raises
     ------
     DataError
-        If there is no such case, or with every change that cannot be read.
+        If there is no such case; or with every change that cannot be read and, where there is one, every other that
+        is out of range.
     """
-    return change_settings(load_case(desk, case_id).state.assumptions, read_changes(texts), reason)
+    case = load_case(desk, case_id)
+    changes, findings = read_changes(texts)
+    request = change_settings(case.state.assumptions, changes, reason)
+    if findings:
+        raise DataError(
+            [*findings, *check_assumptions({**case.state.assumptions, **request.assumptions}, case.circuit)]
+        )
+    return request
 
 
 def _wanted(field: SettingField) -> str:
