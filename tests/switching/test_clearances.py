@@ -36,7 +36,7 @@ from loopmend.switching.interlock import NO_HAZARDS, Hazards, apply_step
 from loopmend.switching.orders import draft_restoration, draft_return, with_momentary_parallel
 from loopmend.switching.restoration import find_restoration
 from loopmend.switching.steps import Action, Step
-from switching.small_circuits import CLOSED, GROUNDED, OPEN, loop
+from switching.small_circuits import CLOSED, GROUNDED, JOINED, OPEN, loop
 
 FAULT = Hazards(faulted=frozenset({"S3"}), work_on=frozenset({"S3"}))
 CREW, DESK = "J. Orme", "N. Adair"
@@ -288,11 +288,15 @@ END_ACTS: tuple[Action, ...] = ("open", "close", "tag", "remove_tag", "ground", 
 
 
 def every_step() -> list[Step]:
-    """Every act on the clearance of S3 and on its two elbows by the crew, and by another what another might do."""
+    """Every act on the clearance of S3 and on its two elbows by the crew, and by another what another might do.
+
+    One elbow of it may also go on a feed-through.
+    """
     device: tuple[Action, ...] = ("open_device", "close_device")
     return [
         *(at(action) for action in SPAN_ACTS),
         *(at(action, end=end) for action, end in product(END_ACTS, End)),
+        at("join", end=TO),
         *(Step(n=1, action=action, enclosure="R1", by=CREW) for action in device),
         at("issue_clearance", by=DESK),
         at("release_clearance", by=DESK),
@@ -336,7 +340,7 @@ def is_forbidden(now: Positions, standing: Standing) -> str:
     """Say in words of this test what may never be, "" where it may."""
     row = TOWN.span_row["S3"]
     ends = {end: now.states[row, end] for end in End}
-    if any(end is not None and ends[end] == CLOSED for _, _, end in standing.tags):
+    if any(end is not None and ends[end] in (CLOSED, JOINED) for _, _, end in standing.tags):
         return "closed under a tag"
     held = standing.clearances.get("S3")
     if held is None or held.stage == "requested":
