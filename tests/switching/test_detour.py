@@ -16,7 +16,8 @@ from loopmend.network.tracing import trace_supply
 from loopmend.switching.detour import find_detour
 from loopmend.switching.end_words import look_first, say_across, say_closing, say_ground_off, say_open, say_opening
 from loopmend.switching.interlock import NO_HAZARDS, Hazards, apply_step
-from loopmend.switching.orders import draft_restoration, draft_return, ground_off
+from loopmend.switching.order_steps import ground_off
+from loopmend.switching.orders import draft_restoration, draft_return
 from loopmend.switching.restoration import find_restoration
 from loopmend.switching.sequence import Change, sequence_changes
 from loopmend.switching.steps import Step

@@ -12,7 +12,8 @@ from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 from loopmend.switching.clearances import Standing, apply_clearance, apply_guarded, place_text, rehearsed_by
 from loopmend.switching.interlock import NO_HAZARDS, Hazards
-from loopmend.switching.orders import check_parked, draft_grounding, ground_off, renumbered, without_tag
+from loopmend.switching.order_steps import ground_off
+from loopmend.switching.orders import check_parked, draft_grounding, renumbered, without_tag
 from loopmend.switching.steps import DEVICE_MOVES, MOVES, WINDING_MOVES, Place, Step
 
 OTHERWISE = "Stop: sign nothing, say what was found; the steps left are planned anew from the positions as they are"

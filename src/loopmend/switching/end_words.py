@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from loopmend.network.assets import Device, End
+from loopmend.network.assets import Device, End, EndState
 from loopmend.network.devices import ELBOWS, device_noun, parking_stand
 from loopmend.network.graph import Circuit
+from loopmend.network.switched import feed_through_id
 
 _MISSING = {
     "none": "No parking stand there by the record: bring a portable one",
@@ -21,11 +22,22 @@ def name_end(circuit: Circuit, span: str, end: End) -> str:
     return f"the {device_noun(_device(circuit, span, end))} of {span} ({end.label} end)"
 
 
-def say_opening(circuit: Circuit, span: str, end: End) -> str:
-    """Say how an end is opened."""
+def say_opening(circuit: Circuit, span: str, end: End, state: EndState = EndState.CLOSED) -> str:
+    """Say how an end is opened that stands on its bushing, or on a feed-through."""
+    if state is EndState.JOINED:
+        there = feed_through_id(circuit.enclosure_at(span, end))
+        return f"take {name_end(circuit, span, end)} off the {there} and park it on {_stand(circuit, span, end)}"
     if _device(circuit, span, end) in ELBOWS:
         return f"park {name_end(circuit, span, end)} on {_stand(circuit, span, end)}"
     return f"open {name_end(circuit, span, end)}"
+
+
+def say_joining(circuit: Circuit, span: str, end: End, beside: str) -> str:
+    """Say how an elbow is led past the equipment: onto the feed-through, with that of ``beside`` ("": none)."""
+    past = circuit.enclosure_at(span, end)
+    if not beside:
+        return f"put {name_end(circuit, span, end)} on a feed-through, past {past}"
+    return f"put {name_end(circuit, span, end)} on the feed-through with the elbow of {beside}, past {past}"
 
 
 def say_ground_off(circuit: Circuit, span: str, end: End) -> str:
@@ -57,9 +69,11 @@ def say_open(circuit: Circuit, span: str, end: End) -> str:
     return f"{device_noun(_device(circuit, span, end))} {open_word(circuit, span, end)}".capitalize()
 
 
-def say_across(circuit: Circuit, span: str, end: End) -> str:
-    """Say between what two phases are compared at an open end."""
+def say_across(circuit: Circuit, span: str, end: End, beside: str = "") -> str:
+    """Say between what two phases are compared at an open end: its bushing, or the elbow it is to be joined with."""
     device = _device(circuit, span, end)
+    if beside:
+        return f"between the {device_noun(device)} of {span} and that of {beside}"
     if device in ELBOWS:
         return f"between the parked {device_noun(device)} of {span} and its bushing"
     return f"across the open {device_noun(device)} of {span}"

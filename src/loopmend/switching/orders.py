@@ -2,47 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import replace
 
-from loopmend.evidence.safety import cautions
 from loopmend.network.assets import End, EndState
-from loopmend.network.devices import device_noun
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions, apply_device
 from loopmend.network.tracing import trace_supply
-from loopmend.switching.device_rules import say_overload
-from loopmend.switching.end_words import (
-    look_first,
-    name_end,
-    open_word,
-    say_across,
-    say_closing,
-    say_ground_off,
-    say_open,
-    say_opening,
-)
+from loopmend.switching.end_words import open_word
 from loopmend.switching.flow import solve_flow
 from loopmend.switching.interlock import Hazards, apply_step
 from loopmend.switching.limits import find_violations
+from loopmend.switching.order_steps import (
+    check_device,
+    checking_step,
+    device_step,
+    grounding_steps,
+    isolating_step,
+    speak_changes,
+)
 from loopmend.switching.pickup import Pickup, Stage, stage_pickup
 from loopmend.switching.restoration import Restoration
-from loopmend.switching.sequence import Change, Fits, both_sides_alive, sequence_changes
+from loopmend.switching.sequence import Fits, sequence_changes
 from loopmend.switching.steps import Step
 from loopmend.switching.task import FlowSettings
-
-_CAUTION_ACTS = {
-    "open": ("open", "move_elbow"),
-    "close": ("move_elbow",),
-    "open_device": ("open",),
-    "close_device": ("energize",),
-    "ground": ("ground",),
-    "remove_ground": ("remove_ground",),
-    "check_open": ("test_for_voltage",),
-    "prove_dead": ("test_for_voltage",),
-    "drain": ("drain",),
-    "check_phasing": ("phase",),
-}
 
 
 def draft_restoration(
@@ -74,22 +57,23 @@ def draft_restoration(
     steps: list[Step] = []
     for name in sorted(restoration.before.open_devices):
         if name in now.open_devices:
-            steps.append(_check_device(name))
+            steps.append(check_device(name))
         else:
-            steps.append(_device_step(name, closed=False, why=""))
+            steps.append(device_step(name, closed=False, why=""))
             now = apply_device(now, name, closed=False)
     for place in restoration.isolate:
-        state = EndState(int(now.states[circuit.span_row[place.span_id], place.end]))
-        steps.append(_isolating_step(circuit, place.span_id, place.end, state))
+        steps.append(isolating_step(circuit, place.span_id, place.end, now))
         now = apply_step(circuit, now, steps[-1], hazards)
     target = leave_idle_devices_open(circuit, restoration)
     changes = sequence_changes(circuit, now, target, hazards, fits=fits)
     if staging is None:
-        return renumbered([*steps, *_spoken(circuit, changes, hazards)])
+        return renumbered([*steps, *speak_changes(circuit, changes, hazards)])
     pickup, settings = staging
     first = replace(pickup, out_minutes=pickup.out_minutes + len(steps) * pickup.step_minutes)
     stages = stage_pickup(circuit, changes, hazards, first, settings)
-    spoken = _spoken(circuit, [stage.change for stage in stages], hazards, [_say_stage(stage) for stage in stages])
+    spoken = speak_changes(
+        circuit, [stage.change for stage in stages], hazards, [_say_stage(stage) for stage in stages]
+    )
     return renumbered([*steps, *spoken])
 
 
@@ -143,7 +127,7 @@ def draft_grounding(circuit: Circuit, now: Positions, spans: Iterable[str]) -> t
         for end in End:
             if now.states[circuit.span_row[span], end] == EndState.GROUNDED:
                 continue
-            made = _grounding_steps(circuit, span, end)
+            made = grounding_steps(circuit, span, end)
             for step in made:
                 now = apply_step(circuit, now, step)
             steps += made
@@ -165,7 +149,7 @@ def draft_return(
     OrderError
         If it cannot be done without breaking a rule, for example while work is recorded on a grounded span.
     """
-    return renumbered(_spoken(circuit, sequence_changes(circuit, now, normal, hazards, fits=fits), hazards))
+    return renumbered(speak_changes(circuit, sequence_changes(circuit, now, normal, hazards, fits=fits), hazards))
 
 
 def with_momentary_parallel(circuit: Circuit, hazards: Hazards) -> Hazards:
@@ -194,192 +178,15 @@ def fits_limits(
     return fits
 
 
-def _isolating_step(circuit: Circuit, span: str, end: End, state: EndState) -> Step:
-    place = circuit.enclosure_at(span, end)
-    if state is EndState.CLOSED:
-        says = f"At {place}: {say_opening(circuit, span, end)} and tag it"
-        before = look_first(circuit, span, end, alive=False, parks=True)
-        expect = f"{say_open(circuit, span, end)}, tag on, seen by both"
-        return _step("open", place, span, end, says=says, before=before, expect=expect)
-    how = open_word(circuit, span, end) if state is EndState.OPEN else "grounded"
-    says = f"At {place}: check that {name_end(circuit, span, end)} is {how}, and tag it"
-    expect = f"{device_noun(int(circuit.end_device[circuit.span_row[span], end]))} {how}, tag on".capitalize()
-    return _step("check_open", place, span, end, says=says, expect=expect)
-
-
-def _check_device(name: str) -> Step:
-    says = f"At {name}: check that the protective device is open, and tag it"
-    return _step("check_open", name, None, None, says=says, expect="Device open on every phase, tag on")
-
-
-def _device_step(name: str, *, closed: bool, why: str) -> Step:
-    if closed:
-        says = f"At {name}: take the tag off and close the protective device{why}"
-        before = "Everyone clear and told; no ground left on what will be alive; the faulted span isolated at both ends"
-        return _step("close_device", name, None, None, says=says, before=before, expect="It holds")
-    says = f"At {name}: open the protective device and tag it{why}"
-    return _step("open_device", name, None, None, says=says, expect="Device open on every phase, tag on")
-
-
 def check_parked(circuit: Circuit, span: str, end: End) -> Step:
     """Write the step that looks whether an elbow is parked as recorded, and has it tagged."""
-    return _isolating_step(circuit, span, end, EndState.OPEN)
-
-
-def ground_off(circuit: Circuit, span: str, end: End) -> Step:
-    """Write the step that takes a ground off."""
-    place = circuit.enclosure_at(span, end)
-    says = f"At {place}: {say_ground_off(circuit, span, end)}"
-    parking = look_first(circuit, span, end, alive=False, parks=True)
-    before = _joined("Repair and proof test recorded; everyone clear and told", parking)
-    return _step("remove_ground", place, span, end, says=says, before=before, expect="Ground counted and stowed")
+    return checking_step(circuit, span, end, open_word(circuit, span, end))
 
 
 def without_tag(step: Step) -> Step:
     """Take the tag out of the words of a step, where the tag has a step of its own."""
     says = step.says.replace(", and tag it", "").replace(" and tag it", "").replace("take the tag off and ", "")
     return replace(step, says=says, expect=step.expect.replace(", tag on", ""))
-
-
-def _grounding_steps(circuit: Circuit, span: str, end: End) -> list[Step]:
-    place = circuit.enclosure_at(span, end)
-    return [
-        _step(
-            "prove_dead",
-            place,
-            span,
-            end,
-            says=f"At {place}: test {name_end(circuit, span, end)} for voltage",
-            before="Tester proven on a live source before, and again after",
-            expect="No voltage",
-        ),
-        _step(
-            "drain",
-            place,
-            span,
-            end,
-            says=f"At {place}: drain {span} to ground and watch it down to zero",
-            expect="Zero, and it stays at zero",
-        ),
-        _step(
-            "ground",
-            place,
-            span,
-            end,
-            says=f"At {place}: ground {name_end(circuit, span, end)}",
-            before="Ground end first, line end last, with a live-line tool",
-            expect="Ground on",
-        ),
-    ]
-
-
-def _spoken(circuit: Circuit, changes: Sequence[Change], hazards: Hazards, first: Sequence[str] = ()) -> list[Step]:
-    """Put words to a sequence, with a comparison of phases where two sources meet at an elbow still to be closed."""
-    steps: list[Step] = []
-    compared: set[tuple[str | None, End | None]] = set()
-    for number, change in enumerate(changes):
-        later = [c.step for c in changes[number:] if c.step.action == "close"]
-        for step in later:
-            key = (step.span, step.end)
-            if step.span is None or step.end is None or key in compared:
-                continue
-            if both_sides_alive(circuit, change.before, step.span, step.end):
-                compared.add(key)
-                steps.append(_phasing_step(circuit, step, step.span, step.end))
-        step = _speak(circuit, change)
-        more = first[number] if first else ""
-        steps.append(replace(step, before=_joined(more, step.before, _overload(circuit, change, hazards))))
-    return steps
-
-
-def _overload(circuit: Circuit, change: Change, hazards: Hazards) -> str:
-    """Say what the end that is closed would carry beyond its rating; "" where nothing."""
-    step = change.step
-    if step.action != "close" or step.span is None or step.end is None:
-        return ""
-    return say_overload(circuit, change.after, step.span, step.end, hazards.find_amps)
-
-
-def _phasing_step(circuit: Circuit, step: Step, span: str, end: End) -> Step:
-    return _step(
-        "check_phasing",
-        step.enclosure,
-        step.span,
-        step.end,
-        says=f"At {step.enclosure}: compare phases {say_across(circuit, span, end)}",
-        before="Tester proven on each side to ground, before and after",
-        expect="Near zero: in phase. Near 1.7 times phase-to-ground: stop, unlike phases. Else: do not close",
-    )
-
-
-def _speak(circuit: Circuit, change: Change) -> Step:
-    step = change.step
-    effect = _effect(circuit, change)
-    if step.action in ("open_device", "close_device"):
-        return _device_step(step.enclosure, closed=step.action == "close_device", why=effect)
-    if step.span is None or step.end is None:
-        raise ValueError(f"an elbow step names its span and end, found {step}")
-    where = name_end(circuit, step.span, step.end)
-    look = _look(circuit, change)
-    if step.action == "close":
-        dead = not both_sides_alive(circuit, change.before, step.span, step.end)
-        ready = "In phase by the comparison; who makes the next step stands ready" if _tied(circuit, change)[0] else ""
-        before = _joined("No ground left on what will be alive; everyone clear and told" if dead else "", ready, look)
-        says = f"At {step.enclosure}: {say_closing(circuit, step.span, step.end)}{effect}"
-        return _step(
-            "close", step.enclosure, step.span, step.end, says=says, before=before, expect="Seated, and it holds"
-        )
-    if step.action == "open":
-        says = f"At {step.enclosure}: {say_opening(circuit, step.span, step.end)}{effect}"
-        noun = device_noun(int(circuit.end_device[circuit.span_row[step.span], step.end]))
-        before = _joined(f"Load within the {noun}'s rating" if change.lost else "", look)
-        expect = say_open(circuit, step.span, step.end)
-        return _step("open", step.enclosure, step.span, step.end, says=says, before=before, expect=expect)
-    if step.action == "remove_ground":
-        return ground_off(circuit, step.span, step.end)
-    says = f"At {step.enclosure}: ground {where}"
-    return _step(step.action, step.enclosure, step.span, step.end, says=says, expect="Ground on")
-
-
-def _look(circuit: Circuit, change: Change) -> str:
-    span, end = change.step.span, change.step.end
-    if span is None or end is None:
-        return ""
-    supply, row = trace_supply(circuit, change.before), circuit.span_row[span]
-    at = supply.enclosure_source[:, circuit.spans.enclosure[row, end]]
-    alive = bool(supply.alive[row] or (at >= 0).any())
-    return look_first(circuit, span, end, alive=alive, parks=change.step.action == "open")
-
-
-def _joined(*texts: str) -> str:
-    return "; ".join(text for text in texts if text)
-
-
-def _effect(circuit: Circuit, change: Change) -> str:
-    def told(names: tuple[str, ...], verb: str) -> str:
-        at = {name: int(circuit.enclosures.customers[circuit.enclosure_row[name]]) for name in names}
-        served = [name for name in names if at[name]]
-        shown = ", ".join(served[:4]) + (f" and {len(served) - 4} more" if len(served) > 4 else "")
-        return f"; {verb} {sum(at.values())} customers at {shown}" if served else ""
-
-    why = f", {change.why}" if change.why else ""
-    ties, parts = (" and ".join(sources) for sources in _tied(circuit, change))
-    why += f"; ties {ties} for a moment: the next step parts them" if ties else ""
-    why += f"; parts {parts} again" if parts else ""
-    return why + told(change.gained, "brings back") + told(change.lost, "interrupts")
-
-
-def _tied(circuit: Circuit, change: Change) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Name the sources that an operation ties, and those that it parts; empty where none."""
-    before, after = (trace_supply(circuit, positions).tied for positions in (change.before, change.after))
-    ties = dict.fromkeys(name for group in after if group not in before for name in group)
-    parts = dict.fromkeys(name for group in before if group not in after for name in group)
-    return tuple(ties), tuple(parts)
-
-
-def _step(action: str, place: str, span: str | None, end: End | None, **words: str) -> Step:
-    texts = tuple(dict.fromkeys(text for act in _CAUTION_ACTS[action] for text in cautions(act)))
-    return Step(n=0, action=action, enclosure=place, span=span, end=end, cautions=texts, **words)  # type: ignore[arg-type]
 
 
 def renumbered(steps: Iterable[Step]) -> tuple[Step, ...]:

@@ -93,6 +93,7 @@ def _only_fault(task: Task, row: int) -> bool:
     """Tell whether closing the isolated ends again would be enough to reach it."""
     isolated = np.zeros_like(task.closable)
     isolated[task.dead_spans & ~(task.base.states == EndState.GROUNDED).any(axis=1)] = True
+    isolated |= task.dead_enclosures[task.circuit.spans.enclosure] & (task.base.states != EndState.GROUNDED)
     again = _reach(replace(task, closable=task.closable | isolated))
     return bool(again.supplied[row])
 

@@ -12,7 +12,7 @@ from loopmend.network.assets import ON, Device, End, EndState
 from loopmend.network.devices import device_noun, say_winding_fuse
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions, find_differences, find_winding_differences
-from loopmend.network.tracing import trace_supply
+from loopmend.network.tracing import UNFED, trace_supply
 from loopmend.switching.detour import KILLED_FIRST, find_detour
 from loopmend.switching.interlock import NO_HAZARDS, Hazards, apply_step
 from loopmend.switching.steps import WINDING_MOVES, Action, Step
@@ -231,6 +231,14 @@ def _choose(circuit: Circuit, trials: list[Change], fits: Fits | None, waits: fr
 
     tied = len(trace_supply(circuit, trials[0].before).tied)
     return min(trials, key=rank)
+
+
+def do_sources_meet(circuit: Circuit, positions: Positions, span: str, other: str) -> bool:
+    """Tell whether two spans are alive and not from one another: two sources meet where they are to be joined."""
+    supply, rows = trace_supply(circuit, positions), [circuit.span_row[span], circuit.span_row[other]]
+    part = supply.component[:, [circuit.n_enclosures + row for row in rows]]
+    fed = (supply.span_source[:, rows] != UNFED).all(axis=1)
+    return bool((fed & (part[:, 0] != part[:, 1])).any())
 
 
 def both_sides_alive(circuit: Circuit, positions: Positions, span: str, end: End) -> bool:
