@@ -7,11 +7,11 @@ from typing import Any
 import streamlit as st
 
 from drawing_style import percent_text
-from loopmend.workbench.plan_sheets import LEAST_P_ON_PAPER, build_plan_sheet, render_plan_sheet
+from loopmend.workbench.plan_sheets import LEAST_P_ON_PAPER, build_plan_sheet
 from loopmend.workbench.plan_tree import PlanWalk, look, open_walk, tree_notes
 from loopmend.workbench.refusals import LoopmendError
 from loopmend.workbench.screens import CaseScreen
-from loopmend.workbench.sheets import SheetKind
+from loopmend.workbench.sheets import SheetKind, render_sheet
 from session import desk, plain, show_reasons, unit
 
 TICK_SECONDS = 0.5
@@ -168,7 +168,7 @@ def _made(walk: PlanWalk, kind: SheetKind) -> bytes:
 
 
 def _render(walk: PlanWalk, kind: SheetKind, length_unit: str) -> bytes:
-    return render_plan_sheet(build_plan_sheet(desk(), walk, unit="m" if length_unit == "m" else "ft"), kind)
+    return render_sheet(build_plan_sheet(desk(), walk, unit="m" if length_unit == "m" else "ft"), kind)
 
 
 def _opened(screen: CaseScreen, key: str) -> PlanWalk | None:

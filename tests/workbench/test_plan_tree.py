@@ -17,9 +17,10 @@ from loopmend.locate.ahead import UNLIKELY
 from loopmend.workbench import plan_tree as pt
 from loopmend.workbench.cases import load_case
 from loopmend.workbench.desk import Desk, record_version
-from loopmend.workbench.plan_sheets import build_plan_sheet, render_plan_sheet, write_plan_sheet
+from loopmend.workbench.plan_sheets import build_plan_sheet, write_plan_sheet
 from loopmend.workbench.plan_tree import PlanWalk, look, open_walk, plan_tree, plan_with_tree, tree_document, what_if
 from loopmend.workbench.screens import load_case_screen
+from loopmend.workbench.sheets import render_sheet
 from workbench.town import Clock, ask, find_s3, hipot, open_case, play_to_the_end
 
 ZONE = timezone(timedelta(hours=-4))
@@ -166,8 +167,8 @@ def test_the_sheet_holds_every_place_of_the_tree(desk: Desk) -> None:
     walk = worked_out(desk, case_id)
     document = tree_document(walk)
     sheet = build_plan_sheet(desk, walk, zone=ZONE)
-    words = " ".join(" ".join(read_pages(render_plan_sheet(sheet, "pdf"))).split())
-    page = render_plan_sheet(sheet, "html").decode()
+    words = " ".join(" ".join(read_pages(render_sheet(sheet, "pdf"))).split())
+    page = render_sheet(sheet, "html").decode()
     assert (sheet.version, sheet.crew_at, sheet.drill) == (1, "R1, 0 Sedge Court", False)
     for node in document["nodes"]:
         for text in node["does"][1:]:
@@ -206,7 +207,7 @@ def test_the_same_plan_gives_the_same_bytes(desk: Desk) -> None:
     for _ in range(2):
         walk = open_walk(desk, case_id, least_p=0.05)
         pt.work_out(walk)
-        made.add(render_plan_sheet(build_plan_sheet(desk, walk, zone=ZONE), "pdf"))
+        made.add(render_sheet(build_plan_sheet(desk, walk, zone=ZONE), "pdf"))
     assert len(made) == 1
 
 
@@ -296,4 +297,4 @@ def test_one_suspect_left_is_a_tree_of_one_place(desk: Desk) -> None:
     (only,) = plan_tree(desk, case_id)["nodes"]
     assert only["says"] == "Isolate S3; park S3 at E2 and E3. Prove dead, ground, tell the dispatcher"
     sheet = build_plan_sheet(desk, worked_out(desk, case_id))
-    assert "Park S3 at E2 and E3" in " ".join(read_pages(render_plan_sheet(sheet, "pdf")))
+    assert "Park S3 at E2 and E3" in " ".join(read_pages(render_sheet(sheet, "pdf")))

@@ -4,23 +4,20 @@ from __future__ import annotations
 
 from html import escape
 
-from loopmend.files.order_sheet import ACTION_WORDS, COLUMNS, SHARES, SIGNING, OrderSheet, SheetStep, detail_lines
+from loopmend.files.order_sheet import COLUMNS, SHARES, SIGNING, OrderSheet, SheetStep, action_words, detail_lines
 from loopmend.files.paper_oneline import LEGEND
-from loopmend.files.sheet_web import RULES, box_html, facts_html, foot_html, oneline_html, page_html
+from loopmend.files.sheet_web import box_html, head_html, oneline_html, page_html
 
 
 def render_order_html(sheet: OrderSheet) -> str:
     """Write an order as one page: no script, no outside address, every text of the user's escaped."""
     remarks = box_html("Who stays out, and what to mind", sheet.remarks) if sheet.remarks else ""
     body = (
-        f'<h1>{escape(sheet.title)}</h1>\n<p class="status">{escape(sheet.status_words)}</p>\n'
-        f"{facts_html(sheet.facts())}\n{box_html('Cautions', [*sheet.caution_lines(), *sheet.standing])}\n{remarks}\n"
+        f"{head_html(sheet)}\n{box_html('Cautions', [*sheet.caution_lines(), *sheet.standing])}\n{remarks}\n"
         f"{oneline_html(sheet.view, LEGEND)}\n"
-        f"<h2>Steps: strictly one after the other</h2>\n{_table(sheet)}\n{_signing(sheet)}\n"
-        f"{foot_html(sheet.reference, sheet.advice)}"
+        f"<h2>Steps: strictly one after the other</h2>\n{_table(sheet)}\n{_signing(sheet)}"
     )
-    foot = f"DRILL, NOTHING IS REAL · {sheet.reference}" if sheet.drill else sheet.reference
-    return page_html(sheet.title, foot, RULES, body)
+    return page_html(sheet, body)
 
 
 def _table(sheet: OrderSheet) -> str:
@@ -34,7 +31,6 @@ def _table(sheet: OrderSheet) -> str:
 
 
 def _row(sheet: OrderSheet, step: SheetStep) -> str:
-    action = ACTION_WORDS.get(step.action, step.action.replace("_", " ").upper())
     details = "".join(f"<p>{label}{escape(text)}</p>" for label, text in detail_lines(step))
     street = f"<p>{escape(step.street)}</p>" if step.street else ""
     where = f"<p><span>{step.map_position}</span></p>" if step.map_position else ""
@@ -42,7 +38,7 @@ def _row(sheet: OrderSheet, step: SheetStep) -> str:
         f'<td class="n">{step.n}</td>',
         f'<td><p class="at">{escape(step.enclosure)}</p>{street}{where}</td>',
         f"<td><b>{escape(step.device)}</b></td>",
-        f'<td><p class="act">{escape(action)}</p>{details}</td>',
+        f'<td><p class="act">{escape(action_words(step.action))}</p>{details}</td>',
     ]
     clock = " ".join(f"<span>{part}</span>" for part in sheet.clock(step))
     signed = [escape(step.done_by), escape(step.confirmed_by), clock]

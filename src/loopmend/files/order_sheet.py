@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, datetime
 
-from loopmend.network.oneline import OneLineView
+from loopmend.files.sheet_case import CaseSheet, clock_text, ranges
 
 COLUMNS = ("Step", "Where", "Elbow or device", "What to do", "Done by", "Confirmed by", "Clock time")
-SHARES = (0.05, 0.16, 0.135, 0.36, 0.1, 0.1, 0.095)
+SHARES = (0.05, 0.15, 0.13, 0.4, 0.09, 0.09, 0.09)
 """Share of the width that each column gets."""
 
 SIGNING = ("Drafted by", "Approved by", "Crew in charge", "Received and read back by")
@@ -17,8 +16,11 @@ SIGNING = ("Drafted by", "Approved by", "Crew in charge", "Received and read bac
 ACTION_WORDS = {
     "open": "PARK (OPEN)",
     "close": "CLOSE",
+    "join": "JOIN ON THE FEED-THROUGH",
     "open_device": "OPEN DEVICE",
     "close_device": "CLOSE DEVICE",
+    "take_out_winding_fuse": "TAKE OUT WINDING FUSE",
+    "put_in_winding_fuse": "PUT IN WINDING FUSE",
     "ground": "GROUND",
     "remove_ground": "REMOVE GROUND",
     "check_open": "CHECK OPEN",
@@ -118,32 +120,15 @@ class SheetStep:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class OrderSheet:
+class OrderSheet(CaseSheet):
     """A switching order, ready to print.
 
     Attributes
     ----------
-    version, as_of
-        Last entry of the case's log that the sheet knows of, and when it was made.
-    cautions
-        Each once; a step refers to them by number from 1.
     remarks
         Who stays out and why, and whatever else was said when the order was drafted.
-    standing
-        Lines about the circuit and the case: approach distance, customers out.
-    view
-        One-line of the loops concerned, as they stand at that version, with the step numbers.
-    zone
-        Time zone of the clock times on the sheet; None for that of the machine.
     """
 
-    case_id: str
-    case_title: str
-    circuit: str
-    fingerprint: str
-    drill: bool
-    version: int
-    as_of: datetime
     order_id: str
     purpose: str
     status: str
@@ -153,12 +138,7 @@ class OrderSheet:
     approved_by: str
     approved_at: datetime | None
     steps: tuple[SheetStep, ...]
-    cautions: tuple[str, ...]
     remarks: tuple[str, ...]
-    standing: tuple[str, ...]
-    advice: str
-    view: OneLineView
-    zone: tzinfo | None = None
 
     @property
     def title(self) -> str:
@@ -169,18 +149,13 @@ class OrderSheet:
     @property
     def reference(self) -> str:
         """Which order at which entry of the log, for the foot of every page."""
-        return f"{self.case_id} {self.order_id} · log version {self.version} of {self.local(self.as_of)}"
+        return self.refer(self.order_id)
 
     @property
     def status_words(self) -> str:
         """Status, and for an order not to be used what that means."""
         words = STATUS_WORDS.get(self.status, self.status.upper())
         return f"{words} {self.stopped}".strip() if self.status == "stopped" else words
-
-    def local(self, at: datetime) -> str:
-        """Write a moment as local date, clock time and offset from UTC."""
-        there = at.astimezone(self.zone)
-        return f"{there:%Y-%m-%d} {clock_text(there)}"
 
     def clock(self, step: SheetStep) -> tuple[str, ...]:
         """Clock time, offset from UTC and date of a signed step, then the time in UTC; nothing before that."""
@@ -196,24 +171,24 @@ class OrderSheet:
             when = f", {self.local(self.approved_at)}" if self.approved_at else ""
             approved = f"{self.approved_by}{when}"
         return [
-            ("Case", ": ".join(filter(None, (self.case_id, self.case_title)))),
-            ("Circuit", f"{self.circuit} (content {self.fingerprint[:8]})"),
-            ("Log version", f"{self.version}, {self.local(self.as_of)}"),
+            *self.case_facts(),
             ("Purpose", self.purpose),
             ("Status", self.status),
             ("Drafted by", f"{self.drafted_by}, {self.local(self.drafted_at)}"),
             ("Approved by", approved),
             ("Steps", f"{len(self.steps)}, of which {sum(s.done_at is not None for s in self.steps)} signed"),
+            ("Clock times", self.zone_words()),
         ]
 
     def caution_lines(self) -> list[str]:
         """List the cautions with their numbers and the steps they hold for."""
-        lines = []
-        for number, text in enumerate(self.cautions, start=1):
-            steps = [step.n for step in self.steps if number in step.cautions]
-            noun = "step" if len(steps) == 1 else "steps"
-            lines.append(f"{number}. {text} ({noun} {ranges(steps)})")
-        return lines
+        held = [[step.n for step in self.steps if n in step.cautions] for n in range(1, len(self.cautions) + 1)]
+        return self.numbered_cautions([f"{'step' if len(steps) == 1 else 'steps'} {ranges(steps)}" for steps in held])
+
+
+def action_words(action: str) -> str:
+    """Say an action in large letters."""
+    return ACTION_WORDS.get(action, action.replace("_", " ").upper())
 
 
 def detail_lines(step: SheetStep) -> list[tuple[str, str]]:
@@ -238,20 +213,3 @@ def _people(step: SheetStep) -> str:
     """Say who does it and who confirms it."""
     confirms = f", confirmed by {PEOPLE.get(step.confirms, step.confirms)}" if step.confirms else ""
     return f"{PEOPLE.get(step.who, step.who)}{confirms}"
-
-
-def clock_text(at: datetime) -> str:
-    """Write a clock time with its offset from UTC, ``02:07:31 UTC-05:00``."""
-    offset = f"{at:%z}"
-    return f"{at:%H:%M:%S} UTC{offset[:3]}:{offset[3:5]}"
-
-
-def ranges(numbers: Sequence[int]) -> str:
-    """Write numbers in ascending order with runs of three or more drawn together: ``1, 4-6``."""
-    runs: list[list[int]] = []
-    for number in sorted(numbers):
-        if runs and number == runs[-1][-1] + 1:
-            runs[-1].append(number)
-        else:
-            runs.append([number])
-    return ", ".join(f"{run[0]}-{run[-1]}" if len(run) > 2 else ", ".join(map(str, run)) for run in runs)

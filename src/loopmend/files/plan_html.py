@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from html import escape
 
 from loopmend.files.plan_sheet import ACTION_WORDS, PLAN_LEGEND, USE, PlanSheet, SheetBranch, SheetPlace
-from loopmend.files.sheet_web import RULES, box_html, facts_html, foot_html, oneline_html, page_html
+from loopmend.files.sheet_web import box_html, head_html, oneline_html, page_html
 
 _RULES = """
 .place{border:3px solid #000;padding:.6em .8em;margin:.8em 0;break-inside:avoid;scroll-margin-top:.5em}
@@ -43,16 +43,14 @@ def render_plan_html(sheet: PlanSheet) -> str:
     # The first place stands last on the page, so that one asked for by its address can take its stead.
     told = "\n".join(_place(place, places) for place in [*rows[1:], rows[0]])
     body = (
-        f'<h1>{escape(sheet.title)}</h1>\n<p class="status">{escape(sheet.status_words)}</p>\n'
-        f"{facts_html(sheet.facts())}\n{box_html('How to use this sheet', [*USE, *sheet.notes])}\n"
+        f"{head_html(sheet)}\n{box_html('How to use this sheet', [*USE, *sheet.notes])}\n"
         f"{box_html('Cautions', [*sheet.caution_lines(), *sheet.standing])}\n"
         "<h2>Places: begin at number 1</h2>\n"
         '<input type="checkbox" id="all" aria-label="Show all places"><label class="shows" for="all">'
         "Show all places</label>\n"
-        f'<div class="places">\n{told}\n</div>\n{oneline_html(sheet.view, PLAN_LEGEND)}\n'
-        f"{foot_html(sheet.reference, sheet.advice)}"
+        f'<div class="places">\n{told}\n</div>\n{oneline_html(sheet.view, PLAN_LEGEND)}'
     )
-    return page_html(sheet.title, sheet.reference, RULES + _RULES, body)
+    return page_html(sheet, body, rules=_RULES)
 
 
 def _place(place: SheetPlace, places: Mapping[int, SheetPlace]) -> str:

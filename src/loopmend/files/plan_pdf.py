@@ -14,80 +14,28 @@ from loopmend.files.plan_sheet import (
     SheetBranch,
     SheetPlace,
 )
-from loopmend.files.sheet_font import REPLACED
-from loopmend.files.sheet_page import (
-    MARGIN,
-    Paper,
-    SheetPage,
-    put_box,
-    put_facts,
-    put_oneline,
-    put_status,
-)
+from loopmend.files.sheet_page import Paper, SheetPage, print_sheet, put_box, put_oneline
+from loopmend.files.sheet_table import PAD, Columns, Line, draw_cells, lay_cell, open_table, row_height
 
 BOX = 5.5
-PAD = 0.8
 ANSWER_SHARE = 0.27
 """Part of the last column for the answer; the rest says where it leads."""
 TIME_ROOM = 24.0
 
 
 def render_plan_pdf(sheet: PlanSheet, *, paper: Paper = "letter") -> bytes:
-    """Print a plan.
-
-    Parameters
-    ----------
-    paper
-        ``letter`` or ``a4``, landscape.
-
-    Returns
-    -------
-    bytes
-        The same bytes for the same plan at the same log version: the date in the file is that of the log.
-    """
-    page = SheetPage(sheet, paper)
-    try:
-        _fill(page, sheet)
-        return bytes(page.output())
-    finally:
-        page.close_fonts()
+    """Print a plan; parameters and result as of `print_sheet`."""
+    return print_sheet(sheet, paper, partial(_fill, sheet))
 
 
-def _fill(page: SheetPage, sheet: PlanSheet) -> None:
-    page.paragraph(sheet.title, 22.0, bold=True)
-    page.ln(1.0)
-    put_status(page, sheet.status_words)
-    put_facts(page, sheet.facts())
+def _fill(sheet: PlanSheet, page: SheetPage) -> None:
     put_box(page, "HOW TO USE THIS SHEET", [*USE, *sheet.notes])
     put_box(page, "CAUTIONS", [*sheet.caution_lines(), *sheet.standing])
     put_oneline(page, sheet.view, PLAN_LEGEND)
-    page.heading("Places: begin at number 1", keep=50.0)
-    _column_heads(page)
-    page.table_head = partial(_column_heads, page)
-    for place in sheet.rows():
-        _row(page, place)
-    page.table_head = None
-    if page.replaced:
-        page.paragraph(REPLACED, 9.0)
-
-
-def _widths(page: SheetPage) -> list[float]:
-    return [share * page.epw for share in SHARES]
-
-
-def _column_heads(page: SheetPage) -> None:
-    y, x = page.get_y(), MARGIN
-    page.set_fill_color(225)
-    page.set_line_width(0.3)
-    page.rect(MARGIN, y, page.epw, 7.0, style="DF")
-    for name, width in zip(COLUMNS, _widths(page), strict=True):
-        page.put(name, 9.5, (x + PAD, y + 1.3, width), bold=True)
-        x += width
-    page.set_y(y + 7.0)
-
-
-Line = tuple[str, float, bool]
-"""Text, size, bold."""
+    columns = Columns(names=COLUMNS, shares=SHARES)
+    with open_table(page, columns, "Places: begin at number 1", keep=43.0) as widths:
+        for place in sheet.rows():
+            _row(page, widths, place)
 
 
 def _cells(place: SheetPlace) -> list[list[Line]]:
@@ -101,25 +49,14 @@ def _cells(place: SheetPlace) -> list[list[Line]]:
     return [[(str(place.n), 20.0, True), (back, 9.0, False)], where, does]
 
 
-def _height(page: SheetPage, lines: list[Line], width: float) -> float:
-    return sum(page.height_of(text, size, width - 2 * PAD, bold=bold) for text, size, bold in lines if text)
-
-
-def _row(page: SheetPage, place: SheetPlace) -> None:
-    widths, cells = _widths(page), _cells(place)
+def _row(page: SheetPage, widths: list[float], place: SheetPlace) -> None:
+    """Put a place down, whole: an answer is never parted from what it answers."""
+    cells = [lay_cell(page, lines, width) for lines, width in zip(_cells(place), widths, strict=False)]
     answers = [_answer_height(page, branch, widths[-1]) for branch in place.branches]
-    heights = [_height(page, cell, width) for cell, width in zip(cells, widths, strict=False)]
-    height = max(*heights, sum(answers), 15.0) + 3.0
+    height = row_height(*(cell.height for cell in cells), sum(answers))
     page.need(height)
-    top, x = page.get_y(), MARGIN
-    page.set_line_width(0.3)
-    for cell, width in zip(cells, widths, strict=False):
-        page.rect(x, top, width, height)
-        y = top + 1.2
-        for text, size, bold in cell:
-            if text:
-                y = page.put(text, size, (x + PAD, y, width - 2 * PAD), bold=bold)
-        x += width
+    top = page.get_y()
+    x = draw_cells(page, cells, height)
     _answers(page, place, answers, (x, top, widths[-1], height))
     page.set_y(top + height)
 
@@ -127,8 +64,8 @@ def _row(page: SheetPage, place: SheetPlace) -> None:
 def _answer_height(page: SheetPage, branch: SheetBranch, width: float) -> float:
     right = width * (1 - ANSWER_SHARE)
     told = page.height_of(branch.leads, 13.5, right - TIME_ROOM - 2 * PAD, bold=True)
-    told += _height(page, _end_lines(branch), right)
-    left = _height(page, _answer_lines(branch), width * ANSWER_SHARE - BOX - 3.0)
+    told += lay_cell(page, _end_lines(branch), right).height
+    left = lay_cell(page, _answer_lines(branch), width * ANSWER_SHARE - BOX - 3.0).height
     return max(told, left, BOX + 1.5) + 3.0
 
 

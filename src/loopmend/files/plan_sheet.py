@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
 
-from loopmend.files.order_sheet import clock_text, ranges
 from loopmend.files.paper_oneline import LEGEND
-from loopmend.network.oneline import OneLineView
+from loopmend.files.sheet_case import CaseSheet, ranges
 
 COLUMNS = ("No.", "Go to", "Do this", "Answer: tick it, write the time, go on")
 SHARES = (0.065, 0.17, 0.335, 0.43)
@@ -16,9 +14,10 @@ SHARES = (0.065, 0.17, 0.335, 0.43)
 
 PLAN_LEGEND = LEGEND.replace("step of this order", "number of a place in this plan, the first three at each")
 SHOWN_NUMBERS = 3
+"""Numbers drawn at one enclosure of the one-line: more would run into its neighbour."""
+
 LONGEST_LIST = 60
 """Letters of a list of numbers that is still read: about half a line on paper."""
-"""Numbers drawn at one enclosure of the one-line: more would run into its neighbour."""
 
 ACTION_WORDS = {
     "split": "PARK AND TEST",
@@ -106,47 +105,25 @@ class SheetPlace:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlanSheet:
+class PlanSheet(CaseSheet):
     """A plan, ready to print.
 
     Attributes
     ----------
-    version, as_of
-        Last entry of the case's log that the sheet knows of, and when it was made.
     crew_at
         Where the crew starts, with the street.
     expected
         What the plan is expected to take.
     places
         By number; those where a way ends are printed with the answer that leads to them, the first one always.
-    cautions
-        Each once; a place refers to them by number from 1.
     notes
         What the plan takes for granted and what is left out.
-    standing
-        Lines about the circuit and the case: approach distance, customers out.
-    view
-        One-line of the loops that lost supply, with the numbers of the places.
-    zone
-        Time zone of the clock times; None for that of the machine.
     """
 
-    case_id: str
-    case_title: str
-    circuit: str
-    fingerprint: str
-    drill: bool
-    version: int
-    as_of: datetime
     crew_at: str
     expected: str
     places: tuple[SheetPlace, ...]
-    cautions: tuple[str, ...]
     notes: tuple[str, ...]
-    standing: tuple[str, ...]
-    advice: str
-    view: OneLineView
-    zone: tzinfo | None = None
 
     @property
     def title(self) -> str:
@@ -167,22 +144,15 @@ class PlanSheet:
     @property
     def reference(self) -> str:
         """Which plan at which entry of the log, for the foot of every page."""
-        return f"{self.case_id} plan · log version {self.version} of {self.local(self.as_of)}"
-
-    def local(self, at: datetime) -> str:
-        """Write a moment as local date, clock time and offset from UTC."""
-        there = at.astimezone(self.zone)
-        return f"{there:%Y-%m-%d} {clock_text(there)}"
+        return self.refer("plan")
 
     def facts(self) -> list[tuple[str, str]]:
         """List the head of the sheet as label and value."""
         return [
-            ("Case", ": ".join(filter(None, (self.case_id, self.case_title)))),
-            ("Circuit", f"{self.circuit} (content {self.fingerprint[:8]})"),
-            ("Log version", f"{self.version}, {self.local(self.as_of)}"),
-            ("The same, UTC", f"{self.as_of.astimezone(UTC):%Y-%m-%d %H:%M:%S}"),
+            *self.case_facts(),
             ("Crew starts", self.crew_at),
             ("Expected", self.expected),
+            ("Clock times", self.zone_words()),
         ]
 
     def rows(self) -> tuple[SheetPlace, ...]:
@@ -191,11 +161,9 @@ class PlanSheet:
 
     def caution_lines(self) -> list[str]:
         """List the cautions with their numbers and the places they hold for."""
-        lines = []
-        for number, text in enumerate(self.cautions, start=1):
-            places = [place.n for place in self.rows() if number in place.cautions]
-            lines.append(f"{number}. {text} ({self._where(places)})")
-        return lines
+        rows = self.rows()
+        held = [[place.n for place in rows if n in place.cautions] for n in range(1, len(self.cautions) + 1)]
+        return self.numbered_cautions([self._where(places) for places in held])
 
     def _where(self, places: Sequence[int]) -> str:
         """Say at which places a caution holds; a long list helps nobody, and each place names its own."""

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from datetime import datetime
-from typing import Literal, Protocol
+from typing import Literal
 
 from fpdf import FPDF
 
 from loopmend.files.paper_oneline import Mark, Stroke, Words, draw_strips
-from loopmend.files.sheet_font import FAMILY, font_paths, is_replaced, printable
+from loopmend.files.sheet_case import Headed
+from loopmend.files.sheet_font import FAMILY, REPLACED, font_paths, is_replaced, printable
 from loopmend.network.oneline import OneLineView
 
 Paper = Literal["letter", "a4"]
@@ -17,40 +17,9 @@ PAGES = "\ue000000"
 """Stands for the number of pages until it is known, as wide as three digits; no printable text can hold it."""
 
 MARGIN = 12.0
+TOP = 15.0
 FOOT = 20.0
 LINE_MM_PER_POINT = 0.3528 * 1.22
-
-
-class Headed(Protocol):
-    """What the head and foot of every page say."""
-
-    @property
-    def title(self) -> str:
-        """Name of the sheet."""
-
-    @property
-    def case_id(self) -> str:
-        """Case it belongs to."""
-
-    @property
-    def status(self) -> str:
-        """Status, in a word or two."""
-
-    @property
-    def drill(self) -> bool:
-        """Whether nothing of it is real."""
-
-    @property
-    def as_of(self) -> datetime:
-        """Time of the last entry of the log that it knows of."""
-
-    @property
-    def reference(self) -> str:
-        """Which sheet at which entry of the log."""
-
-    @property
-    def advice(self) -> str:
-        """Who decides."""
 
 
 class SheetPage(FPDF):  # type: ignore[misc]
@@ -86,6 +55,11 @@ class SheetPage(FPDF):  # type: ignore[misc]
         """How far down a page may be filled."""
         return float(self.h) - FOOT
 
+    @property
+    def filled(self) -> float:
+        """Share of the page that is filled down to where it stands."""
+        return float((self.get_y() - TOP) / (self.lowest - TOP))
+
     def type(self, size: float, *, bold: bool = False) -> None:
         """Take a size and weight."""
         self.set_font(FAMILY, "B" if bold else "", size)
@@ -100,7 +74,7 @@ class SheetPage(FPDF):  # type: ignore[misc]
         self.cell(self.epw * 0.38, 5.0, self.said(status), align="R")
         self.set_line_width(0.5)
         self.line(MARGIN, 12.8, self.w - MARGIN, 12.8)
-        self.set_xy(MARGIN, 15.0)
+        self.set_xy(MARGIN, TOP)
         if self.table_head is not None:
             self.table_head()
 
@@ -133,14 +107,24 @@ class SheetPage(FPDF):  # type: ignore[misc]
         self.set_x(MARGIN)
         self.cell(self.epw, 7.0, self.said(text), new_x="LMARGIN", new_y="NEXT")
 
-    def height_of(self, text: str, size: float, width: float, *, bold: bool = False) -> float:
-        """Height that text takes in a width."""
+    def wrap(self, text: str, size: float, width: float, *, bold: bool = False) -> list[str]:
+        """Part text into lines of a width."""
         self.type(size, bold=bold)
         line = size * LINE_MM_PER_POINT
         lines = self.multi_cell(
             width, line, self.said(text), align="L", dry_run=True, output="LINES", padding=0, new_x="LMARGIN"
         )
-        return line * len(lines)
+        return list(lines)
+
+    def height_of(self, text: str, size: float, width: float, *, bold: bool = False) -> float:
+        """Height that text takes in a width."""
+        return size * LINE_MM_PER_POINT * len(self.wrap(text, size, width, bold=bold))
+
+    def put_line(self, text: str, size: float, place: tuple[float, float], *, bold: bool = False) -> None:
+        """Write one line from a place (x, y), however wide."""
+        self.type(size, bold=bold)
+        self.set_xy(*place)
+        self.cell(text=self.said(text), h=size * LINE_MM_PER_POINT, align="L")
 
     def put(self, text: str, size: float, box: tuple[float, float, float], *, bold: bool = False) -> float:
         """Write text into a width from a place (x, y, width); return where it ends."""
@@ -156,6 +140,33 @@ class SheetPage(FPDF):  # type: ignore[misc]
         self.put(text, size, (MARGIN, self.get_y(), self.epw), bold=bold)
 
 
+def print_sheet(sheet: Headed, paper: Paper, fill: Callable[[SheetPage], None]) -> bytes:
+    """Print a sheet: its head, then what ``fill`` puts on its pages.
+
+    Parameters
+    ----------
+    paper
+        ``letter`` or ``a4``, landscape.
+
+    Returns
+    -------
+    bytes
+        The same bytes for the same sheet at the same log version: the date in the file is that of the log.
+    """
+    page = SheetPage(sheet, paper)
+    try:
+        page.paragraph(sheet.title, 22.0, bold=True)
+        page.ln(1.0)
+        _put_status(page, sheet.status_words)
+        _put_facts(page, sheet.facts())
+        fill(page)
+        if page.replaced:
+            page.paragraph(REPLACED, 9.0)
+        return bytes(page.output())
+    finally:
+        page.close_fonts()
+
+
 def cut_short(page: SheetPage, text: str, width: float) -> str:
     """Cut text short to a width."""
     if page.get_string_width(printable(text)) <= width:
@@ -165,7 +176,7 @@ def cut_short(page: SheetPage, text: str, width: float) -> str:
     return text + "…"
 
 
-def put_facts(page: SheetPage, facts: Sequence[tuple[str, str]]) -> None:
+def _put_facts(page: SheetPage, facts: Sequence[tuple[str, str]]) -> None:
     """Write label and value in two columns, row by row."""
     half = page.epw / 2
     for first in range(0, len(facts), 2):
@@ -175,7 +186,7 @@ def put_facts(page: SheetPage, facts: Sequence[tuple[str, str]]) -> None:
     page.ln(2.0)
 
 
-def put_status(page: SheetPage, words: str) -> None:
+def _put_status(page: SheetPage, words: str) -> None:
     """Write the status in a heavy frame."""
     height = page.height_of(words, 15.0, page.epw - 8, bold=True) + 3.0
     page.set_line_width(1.0)

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from html import escape
 
 from loopmend.files.paper_oneline import POINT_MM, Frame, Mark, Strip, Stroke, Words, draw_strips
+from loopmend.files.sheet_case import Headed
 from loopmend.network.oneline import OneLineView
 
 WIDTH = 255.0
@@ -44,22 +45,32 @@ table.steps td[data-l]:not(:empty)::before{content:attr(data-l) ": ";font-size:.
 """Style of every sheet; REFERENCE stands for what the foot of each printed page says."""
 
 
-def page_html(title: str, reference: str, rules: str, body: str) -> str:
-    """Put a page together: no script, no outside address; the title is escaped here, the body by who wrote it."""
-    told = reference.replace("\\", "").replace('"', "'").replace("<", "")
-    style = rules.replace("REFERENCE", f'"{told}"')
+def page_html(sheet: Headed, body: str, *, rules: str = "") -> str:
+    """Put a page together: no script, no outside address; the body is escaped by who wrote it.
+
+    Parameters
+    ----------
+    rules
+        Style beyond that of every sheet.
+    """
+    foot = f"DRILL, NOTHING IS REAL · {sheet.reference}" if sheet.drill else sheet.reference
+    told = foot.replace("\\", "").replace('"', "'").replace("<", "")
+    style = (RULES + rules).replace("REFERENCE", f'"{told}"')
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
         '<meta name="viewport" content="width=device-width,initial-scale=1">'
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
-        f"<title>{escape(title)}</title><style>{style}</style></head><body>\n{body}</body></html>\n"
+        f"<title>{escape(sheet.title)}</title><style>{style}</style></head><body>\n{body}\n"
+        f"<footer><b>{escape(sheet.reference)}</b><br>{escape(sheet.advice)}</footer>\n</body></html>\n"
     )
 
 
-def facts_html(facts: Iterable[tuple[str, str]]) -> str:
-    """Write label and value, as many beside each other as fit."""
-    rows = (f"<div><dt>{escape(label)}</dt><dd>{escape(value)}</dd></div>" for label, value in facts)
-    return f"<dl>{''.join(rows)}</dl>"
+def head_html(sheet: Headed) -> str:
+    """Write title, status, and label and value of what the head says, as many beside each other as fit."""
+    rows = (f"<div><dt>{escape(label)}</dt><dd>{escape(value)}</dd></div>" for label, value in sheet.facts())
+    return (
+        f'<h1>{escape(sheet.title)}</h1>\n<p class="status">{escape(sheet.status_words)}</p>\n<dl>{"".join(rows)}</dl>'
+    )
 
 
 def box_html(title: str, lines: Iterable[str]) -> str:
@@ -69,18 +80,13 @@ def box_html(title: str, lines: Iterable[str]) -> str:
 
 
 def oneline_html(view: OneLineView, legend: str) -> str:
-    """Draw the one-line, with what its signs mean: in long rows, and in short ones that a narrow screen shows instead."""
+    """Draw the one-line, with what its signs mean: in long rows, or short ones on a narrow screen."""
     wide = "".join(_svg(strip, WIDTH) for strip in draw_strips(view, WIDTH))
     narrow = "".join(_svg(strip, NARROW) for strip in draw_strips(view, NARROW, per_strip=PER_NARROW))
     return (
         f'<h2>One-line, as it stands at this log version</h2>\n<div class="wide">{wide}</div>\n'
         f'<div class="narrow">{narrow}</div>\n<p><small>{escape(legend)}</small></p>'
     )
-
-
-def foot_html(reference: str, advice: str) -> str:
-    """Write what the foot of the page says."""
-    return f"<footer><b>{escape(reference)}</b><br>{escape(advice)}</footer>\n"
 
 
 def _svg(strip: Strip, width: float) -> str:

@@ -5,12 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import tzinfo
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
 from loopmend.case.state import CaseState
 from loopmend.errors import DataError
-from loopmend.files.plan_html import render_plan_html
-from loopmend.files.plan_pdf import render_plan_pdf
 from loopmend.files.plan_sheet import SHOWN_NUMBERS, PlanSheet, SheetBranch, SheetPlace
 from loopmend.files.sheet_page import Paper
 from loopmend.files.whole import write_whole
@@ -22,11 +20,11 @@ from loopmend.network.loop_layout import lay_out_loops
 from loopmend.network.oneline import LengthUnit, OneLineView, build_oneline_view
 from loopmend.network.tracing import trace_supply
 from loopmend.workbench.cases import load_case
-from loopmend.workbench.cautions import ADVICE, approach_text, cautions_for
+from loopmend.workbench.cautions import cautions_for
 from loopmend.workbench.desk import Desk
 from loopmend.workbench.plan_places import ANSWER_WORDS, say_stage
 from loopmend.workbench.plan_tree import PlanWalk, open_walk, tree_notes, work_out
-from loopmend.workbench.sheets import SheetKind
+from loopmend.workbench.sheets import known_of, render_sheet, require_kind, say_standing
 
 NO_ANSWER = {
     "split": "Inconclusive twice: call the dispatcher.",
@@ -67,28 +65,16 @@ def build_plan_sheet(desk: Desk, walk: PlanWalk, *, unit: LengthUnit = "ft", zon
     rows = [node for node in tree.nodes if node.branches or node.n == 1]
     cautions = tuple(dict.fromkeys(text for node in rows for text in cautions_for(node.stage.action)))
     return PlanSheet(
-        case_id=walk.case_id,
-        case_title=state.title,
-        circuit=state.circuit,
-        fingerprint=state.fingerprint,
-        drill=state.drill,
-        version=state.version,
-        as_of=state.events[-1].at,
+        **known_of(walk.case_id, state),
         crew_at=_crew_at(walk.circuit, state),
         expected=_expected(walk),
         places=tuple(_place(walk, tree, node, cautions) for node in tree.nodes),
         cautions=cautions,
         notes=tuple(tree_notes(walk)),
-        standing=_standing(walk.circuit, state),
-        advice=ADVICE,
+        standing=say_standing(walk.circuit, state),
         view=_view(walk, state, rows, unit),
         zone=zone,
     )
-
-
-def render_plan_sheet(sheet: PlanSheet, kind: SheetKind, *, paper: Paper = "letter") -> bytes:
-    """Render a sheet as ``pdf``, or as ``html`` in UTF-8."""
-    return render_plan_pdf(sheet, paper=paper) if kind == "pdf" else render_plan_html(sheet).encode()
 
 
 def write_plan_sheet(
@@ -116,13 +102,11 @@ def write_plan_sheet(
     LoopmendError
         As `open_walk`; or if the ending is another one, or the file cannot be written.
     """
-    kind = path.suffix.lower().lstrip(".")
-    if kind not in get_args(SheetKind):
-        raise DataError.about(path.name, "file", "is neither .pdf nor .html", path.suffix, "name it .pdf or .html")
+    kind = require_kind(path)
     walk = open_walk(desk, case_id, least_p=least_p)
     work_out(walk, progress)
     sheet = build_plan_sheet(desk, walk, unit=unit, zone=zone)
-    content = render_plan_sheet(sheet, "pdf" if kind == "pdf" else "html", paper=paper)
+    content = render_sheet(sheet, kind, paper=paper)
     write_whole(path, content)
     tree = walk.walk.result()
     return {
@@ -196,13 +180,6 @@ def _suspects(stage: Stage) -> str:
     if count > FEW:
         return str(len(ranked))
     return ", ".join(f"{name} {say_percent(p)}" for name, p in ranked[:count])
-
-
-def _standing(circuit: Circuit, state: CaseState) -> tuple[str, ...]:
-    kv = max(float(circuit.enclosure(name).source_kv or 0.0) for name in state.operated)
-    _, places, customers, critical = state.out_history[-1]
-    out = f"Out at this log version: {customers} customers ({critical} critical) at {places} enclosures."
-    return (approach_text(kv), out)
 
 
 def _view(walk: PlanWalk, state: CaseState, rows: list[AheadNode], unit: LengthUnit) -> OneLineView:

@@ -1,4 +1,7 @@
-"""Put a case's order on paper: gather what the sheet says, render it, write it whole or not at all."""
+"""Put a case's order on paper: gather what the sheet says, render it, write it whole or not at all.
+
+What is the same for a plan on paper stands here too.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime, tzinfo
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Any, Literal, cast, get_args
 
 from loopmend.case import events as ev
 from loopmend.case.state import CaseState, Order
@@ -14,6 +17,9 @@ from loopmend.errors import DataError
 from loopmend.files.order_html import render_order_html
 from loopmend.files.order_pdf import render_order_pdf
 from loopmend.files.order_sheet import OrderSheet, SheetStep
+from loopmend.files.plan_html import render_plan_html
+from loopmend.files.plan_pdf import render_plan_pdf
+from loopmend.files.plan_sheet import PlanSheet
 from loopmend.files.sheet_page import Paper
 from loopmend.files.whole import write_whole
 from loopmend.network.assets import End
@@ -56,13 +62,7 @@ def load_order_sheet(
     cautions = tuple(dict.fromkeys(text for step in order.steps for text in step.get("cautions", ())))
     drafted_at, approved_at = _moments(state, order_id)
     return OrderSheet(
-        case_id=case_id,
-        case_title=state.title,
-        circuit=state.circuit,
-        fingerprint=state.fingerprint,
-        drill=state.drill,
-        version=state.version,
-        as_of=state.events[-1].at,
+        **known_of(case_id, state),
         order_id=order_id,
         purpose=PURPOSE[order.purpose],
         status=order.status,
@@ -74,16 +74,53 @@ def load_order_sheet(
         steps=_steps(case, order, cautions),
         cautions=cautions,
         remarks=order.remarks,
-        standing=(*_standing(circuit, state), *_branch(order)),
-        advice=ADVICE,
+        standing=(*say_standing(circuit, state), *_branch(order)),
         view=_view(circuit, state, order, unit),
         zone=zone,
     )
 
 
-def render_sheet(sheet: OrderSheet, kind: SheetKind, *, paper: Paper = "letter") -> bytes:
+def known_of(case_id: str, state: CaseState) -> dict[str, Any]:
+    """Gather what every sheet of a case says of it: fields of `CaseSheet`."""
+    return {
+        "case_id": case_id,
+        "case_title": state.title,
+        "circuit": state.circuit,
+        "fingerprint": state.fingerprint,
+        "drill": state.drill,
+        "version": state.version,
+        "as_of": state.events[-1].at,
+        "advice": ADVICE,
+    }
+
+
+def say_standing(circuit: Circuit, state: CaseState) -> tuple[str, ...]:
+    """Say the approach distance of the highest voltage among the sources concerned, and who is out."""
+    kv = max(float(circuit.enclosure(name).source_kv or 0.0) for name in state.operated)
+    _, places, customers, critical = state.out_history[-1]
+    out = f"Out at this log version: {customers} customers ({critical} critical) at {places} enclosures."
+    return (approach_text(kv), out)
+
+
+def render_sheet(sheet: OrderSheet | PlanSheet, kind: SheetKind, *, paper: Paper = "letter") -> bytes:
     """Render a sheet as ``pdf``, or as ``html`` in UTF-8."""
-    return render_order_pdf(sheet, paper=paper) if kind == "pdf" else render_order_html(sheet).encode()
+    if isinstance(sheet, OrderSheet):
+        return render_order_pdf(sheet, paper=paper) if kind == "pdf" else render_order_html(sheet).encode()
+    return render_plan_pdf(sheet, paper=paper) if kind == "pdf" else render_plan_html(sheet).encode()
+
+
+def require_kind(path: Path) -> SheetKind:
+    """Find the kind of sheet that a file name asks for by its ending.
+
+    Raises
+    ------
+    DataError
+        If it is neither ``.pdf`` nor ``.html``.
+    """
+    for kind in get_args(SheetKind):
+        if path.suffix.lower() == f".{kind}":
+            return cast("SheetKind", kind)
+    raise DataError.about(path.name, "file", "is neither .pdf nor .html", path.suffix, "name it .pdf or .html")
 
 
 def write_order_sheet(
@@ -108,11 +145,9 @@ def write_order_sheet(
     DataError
         If there is no such order, the ending is another one, or the file cannot be written.
     """
-    kind = path.suffix.lower().lstrip(".")
-    if kind not in get_args(SheetKind):
-        raise DataError.about(path.name, "file", "is neither .pdf nor .html", path.suffix, "name it .pdf or .html")
+    kind = require_kind(path)
     sheet = load_order_sheet(desk, case_id, order_id, unit=unit, zone=zone)
-    content = render_sheet(sheet, "pdf" if kind == "pdf" else "html", paper=paper)
+    content = render_sheet(sheet, kind, paper=paper)
     write_whole(path, content)
     return {
         "format": "loopmend/sheet/1",
@@ -183,14 +218,6 @@ def _step(case: LoadedCase, step: Mapping[str, Any], number: Mapping[str, int]) 
         longitude=where.longitude,
         latitude=where.latitude,
     )
-
-
-def _standing(circuit: Circuit, state: CaseState) -> tuple[str, ...]:
-    """Say the approach distance of the highest voltage among the sources concerned, and who is out."""
-    kv = max(float(circuit.enclosure(name).source_kv or 0.0) for name in state.operated)
-    _, places, customers, critical = state.out_history[-1]
-    out = f"Out at this log version: {customers} customers ({critical} critical) at {places} enclosures."
-    return (approach_text(kv), out)
 
 
 def _view(circuit: Circuit, state: CaseState, order: Order, unit: LengthUnit) -> OneLineView:
