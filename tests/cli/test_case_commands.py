@@ -327,7 +327,9 @@ def test_a_winding_fuse_is_found_blown_replaced_and_told() -> None:
 
 @pytest.mark.usefixtures("started")
 def test_a_winding_fuse_that_cannot_be_so_is_refused() -> None:
-    assert "use out, in (moved) or blown, whole (found so)" in refuse_aloud("case", "winding", "C-0001", "E2", "x", *BY)
+    both = refuse_aloud("case", "winding", "C-0001", "E9", "melted", *BY)
+    assert "no such enclosure" in both
+    assert "use out or in where it was moved, blown or whole where it was found so" in both
     assert "winding alive" in refuse_aloud("case", "winding", "C-0001", "E4", "out", *BY)  # R2 feeds it
     for enclosure, words in (("R1", "there is none at this enclosure"), ("E9", "no such enclosure")):
         for state in ("out", "blown"):

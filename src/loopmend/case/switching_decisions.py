@@ -84,7 +84,8 @@ def _require_winding(known: Knowledge, enclosure_id: str, word: str, words: tupl
         kind = enclosure.kind.value
         findings.append(_bad(enclosure_id, "there is none at this enclosure", kind, "name one with a transformer"))
     if word not in words:
-        findings.append(_bad(enclosure_id, "unknown state", word, f"use {' or '.join(words)}"))
+        remedy = "use out or in where it was moved, blown or whole where it was found so"
+        findings.append(_bad(enclosure_id, "unknown state", word, remedy))
     if findings:
         raise OrderError(findings)
 

@@ -8,14 +8,13 @@ from typing import Any
 from loopmend.case import events as ev
 from loopmend.case.requests import RecordWinding, SwitchWinding
 from loopmend.case.state import CaseState
-from loopmend.errors import OrderError
 from loopmend.network.assets import EndState
 from loopmend.network.devices import has_winding
 from loopmend.network.graph import Circuit
 from loopmend.network.switched import find_joined_at
 
-MOVED, FOUND = ("out", "in"), ("blown", "whole")
-"""What may be said of a winding fuse: where a person moved it, or how it was found."""
+MOVED = ("out", "in")
+"""What is said of a winding fuse that a person moved; blown and whole is how it was found."""
 
 HOW_OUT = {"as_found": "out as found", "taken_out": "taken out", "blown": "found blown"}
 
@@ -43,19 +42,10 @@ class WindingOut:
 
 
 def winding_request(enclosure: str, word: str, reason: str) -> SwitchWinding | RecordWinding:
-    """Make the request that a word stands for: `MOVED` asks the interlock, `FOUND` records a fact.
-
-    Raises
-    ------
-    OrderError
-        If it is none of those words.
-    """
+    """Make the request that a word stands for: one of `MOVED` asks the interlock, any other is how it was found."""
     if word in MOVED:
         return SwitchWinding(enclosure=enclosure, state=word, reason=reason)
-    if word in FOUND:
-        return RecordWinding(enclosure=enclosure, found=word, note=reason)
-    remedy = f"use {', '.join(MOVED)} (moved) or {', '.join(FOUND)} (found so)"
-    raise OrderError.about(enclosure, "winding fuse", "unknown state", word, remedy)
+    return RecordWinding(enclosure=enclosure, found=word, note=reason)
 
 
 def find_windings_out(circuit: Circuit, state: CaseState) -> tuple[WindingOut, ...]:
