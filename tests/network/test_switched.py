@@ -1,4 +1,4 @@
-"""Feed-throughs and winding fuses: what conducts on any circuit at all, held to networkx on a graph written out here."""
+"""Feed-throughs and winding fuses: what conducts on any circuit, held to networkx on a graph written out here."""
 
 from __future__ import annotations
 
