@@ -31,12 +31,15 @@ PURPOSES = {
 
 
 def declare_form(screen: CaseScreen) -> None:
-    """Declare which span is faulted."""
+    """Declare which span, or the equipment in which enclosure, is faulted."""
     suspects = (
-        [s["id"] for s in screen.plan["suspects"] if s["kind"] == "span"] if screen.plan else list(screen.view.spans)
+        [s["id"] for s in screen.plan["suspects"]] if screen.plan else [*screen.view.spans, *screen.view.enclosures]
     )
-    named = list(screen.faulted) or suspects[:1]
-    spans = st.multiselect("Faulted span", suspects, default=named, key=f"fault-spans-{screen.version}")
+    spans_first = [name for name in suspects if name in screen.view.spans] or suspects
+    named = list(screen.faulted) or spans_first[:1]
+    spans = st.multiselect(
+        "Faulted span, or enclosure for its equipment", suspects, default=named, key=f"fault-spans-{screen.version}"
+    )
     reason = st.text_input("Reason (needed while suspicion is left elsewhere)", key="fault-reason")
     request = rq.DeclareFault(spans=tuple(spans), reason=reason)
     act("Declare in my name", screen, request, key="fault-go", primary=screen.todo.kind == "declare")
@@ -99,7 +102,7 @@ def approve_button(screen: CaseScreen) -> None:
 def repair_form(screen: CaseScreen) -> None:
     """Record what failed, what was done, and how it was proved."""
     waiting = [span for span in screen.faulted if span not in screen.repaired]
-    span = st.selectbox("Span", waiting, key="rp-span")
+    span = st.selectbox("Span, or enclosure for its equipment", waiting, key="rp-span")
     component = st.segmented_control(
         "What failed",
         list(COMPONENTS),

@@ -6,10 +6,9 @@ from typing import Any
 
 import streamlit as st
 
-from loopmend.workbench import requests as rq
 from loopmend.workbench.refusals import LoopmendError
 from loopmend.workbench.screens import CaseScreen
-from loopmend.workbench.ways import WaysAsked, case_ways, say_because, say_way
+from loopmend.workbench.ways import WaysAsked, case_ways, request_of_way, say_because, say_way
 from session import act, desk, plain, show_reasons
 
 UNKNOWN = "not known"
@@ -33,16 +32,13 @@ def restore_ways(screen: CaseScreen) -> None:
         return
     _table(ways)
     numbers = [way["n"] for way in ways]
+    plain_way = next((way["n"] for way in ways if not way["past"]), numbers[0])
     chosen = st.segmented_control(
-        "Way to take", numbers, default=numbers[0], required=True, key=f"ways-chosen-{screen.version}"
+        "Way to take", numbers, default=plain_way, required=True, key=f"ways-chosen-{screen.version}"
     )
-    way = ways[int(chosen or numbers[0]) - 1]
+    way = ways[int(chosen or plain_way) - 1]
     _told(way)
-    request = rq.DraftOrder(
-        purpose="restore",
-        leave_open=tuple((name, end) for name, end in way["leave_open"]),
-        out_minutes=out_minutes,
-    )
+    request = request_of_way(way, out_minutes)
     act(f"Draft way {way['n']}", screen, request, key=f"draft-way-{way['n']}-{minutes}")
 
 
@@ -68,7 +64,9 @@ def _supplied(way: dict[str, Any]) -> str:
 
 
 def _told(way: dict[str, Any]) -> None:
-    """Tell who stays out and why, and the stages."""
+    """Tell what it depends on, who stays out and why, and the stages."""
+    if way["needs"]:
+        st.warning(plain(f"This way {way['needs']}."))
     for out in way["not_restored"]:
         st.caption(plain(f"{out['id']} stays out: {out['why']}"))
     if not way["exact"]:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from loopmend.case.assumptions import Assumptions, MethodFigures, read_assumptions
 from loopmend.case.documents import read_observation
+from loopmend.case.equipment import find_under_work
 from loopmend.case.state import CaseState
 from loopmend.case.test_ways import fill_split_minutes
 from loopmend.errors import EvidenceError, Finding
@@ -66,9 +67,16 @@ class Assessment:
 
     def p_of(self, span_id: str) -> float:
         """Share of the suspicion that lies on a span."""
+        return self._p_of("span", span_id)
+
+    def p_of_equipment(self, enclosure_id: str) -> float:
+        """Share of the suspicion that lies on the equipment in an enclosure."""
+        return self._p_of("enclosure", enclosure_id)
+
+    def _p_of(self, kind: str, name: str) -> float:
         if self.posterior is None:
             return 0.0
-        return next((s.p for s in self.posterior.suspects if s.kind == "span" and s.id == span_id), 0.0)
+        return next((s.p for s in self.posterior.suspects if s.kind == kind and s.id == name), 0.0)
 
 
 def assess(known: Knowledge, state: CaseState) -> Assessment:
@@ -128,10 +136,13 @@ def at_outage(state: CaseState) -> Positions:
 
 
 def hazards_of(known: Knowledge, state: CaseState) -> Hazards:
-    """Say what the interlock must guard: the faulted spans, the suspects until a fault is declared, work under way."""
-    faulted = frozenset(state.unrepaired)
-    suspects = frozenset[str]() if state.faulted else _suspect_spans(known, state)
-    return Hazards(faulted=faulted, suspects=suspects, work_on=faulted)
+    """Say what the interlock must guard: what is faulted, the suspects until a fault is declared, work under way."""
+    return Hazards(
+        faulted=frozenset(state.unrepaired_spans),
+        faulted_enclosures=frozenset(state.unrepaired_enclosures),
+        suspects=frozenset[str]() if state.faulted else _suspect_spans(known, state),
+        work_on=find_under_work(known.circuit, state),
+    )
 
 
 def _suspect_spans(known: Knowledge, state: CaseState) -> frozenset[str]:

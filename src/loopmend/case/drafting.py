@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterable
 from typing import Any
 
+from loopmend.case.equipment import find_isolating_ends, find_work_spans, is_open_for_work, open_for_work
 from loopmend.case.order_load import find_flow_settings
 from loopmend.case.requests import DraftOrder
 from loopmend.case.settings import read_settings
 from loopmend.case.state import CaseState
 from loopmend.errors import OrderError
-from loopmend.network.assets import End
+from loopmend.network.assets import End, EndState
 from loopmend.network.graph import Circuit
+from loopmend.switching.alternatives import WHERE_ALLOWED, find_joins
 from loopmend.switching.clearance_steps import (
     draft_release,
     draft_safe_ground,
@@ -23,6 +26,7 @@ from loopmend.switching.orders import draft_restoration, draft_return, fits_limi
 from loopmend.switching.pickup import Pickup
 from loopmend.switching.restoration import Restoration, find_restoration
 from loopmend.switching.sequence import Fits
+from loopmend.switching.steps import Step
 from loopmend.switching.task import FlowSettings
 
 
@@ -49,10 +53,12 @@ def draft_order(
         fits, staging = _fits(circuit, state, request), _staging(state, request)
         allowed = hazards if staging else _drafted_with(circuit, hazards)
         plain = draft_restoration(circuit, state.now, found, allowed, fits=fits, staging=staging)
-        steps = weave_restoration(plain, circuit, state.standing, state.unrepaired)
-        remarks = _remarks(found)
+        ends = find_isolating_ends(circuit, state.unrepaired_enclosures)
+        steps = weave_restoration(plain, circuit, state.standing, state.unrepaired_spans, _parked(circuit, found, ends))
+        remarks = (*_remarks(found), *_remarks_on_joins(circuit, found))
     elif request.purpose == "ground":
-        steps = draft_safe_ground(circuit, state.now, state.unrepaired, state.standing)
+        before = _open_first(circuit, state, request, hazards)
+        steps = draft_safe_ground(circuit, state.now, find_work_spans(circuit, state), state.standing, before)
     elif request.purpose == "return":
         allowed = _drafted_with(circuit, hazards)
         plain = draft_return(circuit, state.now, state.as_found, allowed, fits=_fits(circuit, state, request))
@@ -75,9 +81,33 @@ def _drafted_with(circuit: Circuit, hazards: Hazards) -> Hazards:
 
 def _to_be_proved(circuit: Circuit, state: CaseState) -> list[str]:
     """Repaired spans that the return is about to put back."""
-    rows = {span: circuit.span_row[span] for span in state.repaired}
+    rows = {span: circuit.span_row[span] for span in state.repaired if span in circuit.span_row}
     now, found = state.now.states, state.as_found.states
     return [span for span, row in rows.items() if bool((now[row] != found[row]).any())]
+
+
+def _open_first(circuit: Circuit, state: CaseState, request: DraftOrder, hazards: Hazards) -> tuple[Step, ...]:
+    """Write what is switched before the spans at faulted equipment can be grounded: open them, bring others back."""
+    if is_open_for_work(circuit, state):
+        return ()
+    use, opened = find_flow_settings(state, request), open_for_work(circuit, state)
+    target = find_restoration(
+        circuit,
+        opened,
+        find_work_spans(circuit, state),
+        faulted_enclosures=state.unrepaired_enclosures,
+        limits=request.limits,
+        demand=use.demand,
+        power_factor=use.power_factor,
+        lowest_volts_pu=use.lowest_volts_pu,
+    ).target
+    return draft_return(circuit, state.now, target, hazards, fits=_fits(circuit, state, request))
+
+
+def _parked(circuit: Circuit, found: Restoration, ends: Collection[tuple[str, End]]) -> frozenset[tuple[str, End]]:
+    """Keep of the ends those that stay open in a restoration: there a tag hangs."""
+    states = found.target.states
+    return frozenset(place for place in ends if states[circuit.span_row[place[0]], place[1]] == EndState.OPEN)
 
 
 def find_case_restoration(circuit: Circuit, state: CaseState, request: DraftOrder) -> Restoration:
@@ -87,7 +117,8 @@ def find_case_restoration(circuit: Circuit, state: CaseState, request: DraftOrde
     return find_restoration(
         circuit,
         state.now,
-        state.faulted,
+        state.faulted_spans,
+        faulted_enclosures=state.faulted_enclosures,
         operated=[name for name in state.operated if name in state.now.open_devices],
         limits=request.limits,
         demand=use.demand,
@@ -95,15 +126,21 @@ def find_case_restoration(circuit: Circuit, state: CaseState, request: DraftOrde
         lowest_volts_pu=use.lowest_volts_pu,
         leave_open=ends,
         leave_devices_open=devices,
+        join=_ends(circuit, request.join, "join"),
     )
 
 
 def _leave_open(circuit: Circuit, request: DraftOrder) -> tuple[list[tuple[str, End]], list[str]]:
     """Read which closings are ruled out."""
-    circuit.require_spans([name for name, end in request.leave_open if end], "leave_open")
     devices = [name for name, end in request.leave_open if not end]
     circuit.require_enclosures(devices, "leave_open")
-    return [(name, End[end.upper()]) for name, end in request.leave_open if end], devices
+    return _ends(circuit, [(name, end) for name, end in request.leave_open if end], "leave_open"), devices
+
+
+def _ends(circuit: Circuit, named: Iterable[tuple[str, str]], what: str) -> list[tuple[str, End]]:
+    """Read ends by span and label."""
+    circuit.require_spans([name for name, _ in named], what)
+    return [(name, End[end.upper()]) for name, end in named]
 
 
 def _staging(state: CaseState, request: DraftOrder) -> tuple[Pickup, FlowSettings] | None:
@@ -119,6 +156,11 @@ def _fits(circuit: Circuit, state: CaseState, request: DraftOrder) -> Fits | Non
         return None
     use = find_flow_settings(state, request)
     return fits_limits(circuit, demand=use.demand, power_factor=use.power_factor, lowest_volts_pu=use.lowest_volts_pu)
+
+
+def _remarks_on_joins(circuit: Circuit, found: Restoration) -> tuple[str, ...]:
+    places = dict.fromkeys(place.enclosure_id for place in find_joins(circuit, found))
+    return tuple(f"supply is led past {name} on a feed-through: {WHERE_ALLOWED}" for name in places)
 
 
 def _remarks(found: Restoration) -> tuple[str, ...]:

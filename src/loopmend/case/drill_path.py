@@ -56,16 +56,17 @@ def _count_out(circuit: Circuit, dead: DeadPart, left: Sequence[Suspect], times:
 def is_right(circuit: Circuit, dead: DeadPart, hidden: HiddenFault, declared: Sequence[str]) -> bool:
     """Tell whether a declaration isolates what was hidden and nothing beside it.
 
-    Faulted equipment is isolated by declaring the dead spans that land there; where the fault burned clear, it is
-    right to declare none.
+    Faulted equipment is isolated by declaring it, or the dead spans that land there; where the fault burned clear, it
+    is right to declare none.
     """
-    wanted: set[str] = set()
-    for item in hidden.showing:
-        if item.kind == "span":
-            wanted.add(item.id)
-        else:
-            wanted.update(dead.spans_on_bus(circuit, item.id))
-    return set(declared) == wanted
+    wanted = _isolated_by(circuit, dead, [item.id for item in hidden.showing])
+    return _isolated_by(circuit, dead, declared) == wanted
+
+
+def _isolated_by(circuit: Circuit, dead: DeadPart, named: Sequence[str]) -> set[str]:
+    """Spans named, and the dead ones at the enclosures named."""
+    at = (span for name in named if name in circuit.enclosure_row for span in dead.spans_on_bus(circuit, name))
+    return {*(name for name in named if name in circuit.span_row), *at}
 
 
 def half_split_path(

@@ -121,11 +121,15 @@ class WindingSwitched:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FaultDeclared:
-    """A named person took these spans for the faulted ones; `elsewhere` is the chance left on others then."""
+    """A named person took these spans, and the equipment in these enclosures, for faulted.
+
+    `elsewhere` is the chance left on others then.
+    """
 
     spans: list[str]
     reason: str
     elsewhere: float = 0.0
+    enclosures: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -191,7 +195,7 @@ class ClearanceTransferred:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RepairRecorded:
-    """A faulted span was repaired or replaced and proof-tested."""
+    """A faulted span, or the equipment in an ``enclosure`` (then ``span`` is ""), was repaired and proof-tested."""
 
     span: str
     component: str
@@ -202,6 +206,7 @@ class RepairRecorded:
     note: str = ""
     longitude: float | None = None
     latitude: float | None = None
+    enclosure: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

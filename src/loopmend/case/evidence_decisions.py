@@ -91,33 +91,38 @@ def withdraw_evidence(_known: Knowledge, state: CaseState, request: rq.WithdrawE
 
 def declare_fault(known: Knowledge, state: CaseState, request: rq.DeclareFault) -> tuple[ev.Payload, ...]:
     """Decide on a declaration: a reason is needed while suspicion is left elsewhere."""
-    spans = tuple(dict.fromkeys(request.spans))
+    named = tuple(dict.fromkeys(request.spans))
+    enclosures = tuple(name for name in named if name in known.circuit.enclosure_row)
+    spans = tuple(name for name in named if name not in enclosures)
     known.circuit.require_spans(spans, "fault")
-    if not spans:
+    if not named:
         raise EvidenceError.about("", "fault", "no span named", "none", "name the faulted span")
     if (order := state.open_order) is not None:
         raise OrderError.about(order.order_id, "order", "is not finished", order.status, "finish or stop it first")
     found = assess(known, state)
-    dead = set(found.dead.spans)
-    strange = [span for span in spans if span not in dead]
+    dead = {*found.dead.spans, *found.dead.enclosures}
+    strange = [name for name in named if name not in dead]
     if strange:
         raise EvidenceError(
             [
                 Finding(
-                    asset_id=span,
+                    asset_id=name,
                     layer="fault",
                     problem="is not in the part that lost supply",
-                    value=span,
+                    value=name,
                     remedy="name a dead span",
                 )
-                for span in strange
+                for name in strange
             ]
         )
-    p_named = sum(found.p_of(span) for span in spans)
+    p_named = sum(found.p_of(span) for span in spans) + sum(found.p_of_equipment(name) for name in enclosures)
     shows = 0.0 if found.posterior is None else 1.0 - found.posterior.gone
     elsewhere = max(0.0, 1.0 - shows * p_named)
     if elsewhere > 1e-9:
         require_text(
-            request.reason, ", ".join(spans), f"a reason, while {elsewhere:.0%} of the suspicion lies elsewhere,"
+            request.reason, ", ".join(named), f"a reason, while {elsewhere:.0%} of the suspicion lies elsewhere,"
         )
-    return (ev.FaultDeclared(spans=list(spans), reason=request.reason, elsewhere=elsewhere),)
+    declared = ev.FaultDeclared(
+        spans=list(spans), reason=request.reason, elsewhere=elsewhere, enclosures=list(enclosures)
+    )
+    return (declared,)

@@ -8,6 +8,7 @@ from loopmend.case import events as ev
 from loopmend.case import requests as rq
 from loopmend.case.assessment import Knowledge
 from loopmend.case.drafting import draft_order
+from loopmend.case.equipment import find_spans_at
 from loopmend.case.gates import ground_reminders
 from loopmend.case.order_load import find_order_amps, find_order_load, say_order_load
 from loopmend.case.signing import hazards_in_order, require_order
@@ -63,7 +64,9 @@ def approve(known: Knowledge, state: CaseState, request: rq.ApproveOrder) -> tup
 
 
 def record_repair(known: Knowledge, state: CaseState, request: rq.RecordRepair) -> tuple[ev.Payload, ...]:
-    """Decide on a repair: isolated, grounded, proved."""
+    """Decide on a repair: isolated, grounded, proved; of equipment, every span that lands there."""
+    equipment = request.span in state.faulted_enclosures
+    spans = find_spans_at(known.circuit, [request.span]) if equipment else (request.span,)
     findings = []
 
     def refuse(problem: str, value: object, remedy: str) -> None:
@@ -82,14 +85,19 @@ def record_repair(known: Knowledge, state: CaseState, request: rq.RecordRepair) 
     for name in ("cause", "work", "proof_method"):
         if not getattr(request, name).strip():
             refuse(f"{name.replace('_', ' ')} is blank", "", "fill it in; write unknown where it is not known")
-    if not findings and not is_grounded(known.circuit, state.now, request.span):
-        refuse("is not grounded at both ends", request.span, "draft, approve and sign the order to ground it first")
-    held = state.standing.clearances.get(request.span)
-    if not findings and held is not None and held.stage != "at work":
-        refuse("its clearance is not handed over for work", held.stage, "sign the order that makes it safe to its end")
+    for span in () if findings else spans:
+        held = state.standing.clearances.get(span)
+        whose = f"{span} at it" if equipment else "it"
+        if not is_grounded(known.circuit, state.now, span):
+            problem = f"{span} is not grounded at both ends" if equipment else "is not grounded at both ends"
+            refuse(problem, span, f"draft, approve and sign the order to ground {whose} first")
+        elif held is not None and held.stage != "at work":
+            problem = "its clearance is not handed over for work"
+            refuse(problem, held.stage, "sign the order that makes it safe to its end")
     if findings:
         raise OrderError(findings)
-    return (ev.RepairRecorded(**asdict(request)),)
+    told = asdict(request)
+    return (ev.RepairRecorded(**(told | {"span": "", "enclosure": request.span} if equipment else told)),)
 
 
 def _declared(state: CaseState) -> str:

@@ -90,10 +90,11 @@ def _evolve(circuit: Circuit, state: CaseState, event: ev.CaseEvent) -> CaseStat
             return _with_positions(circuit, state, moved, event.at)
         case ev.WindingSwitched(enclosure=enclosure, state=to):
             return _with_positions(circuit, state, apply_winding(state.now, enclosure, out=to == "out"), event.at)
-        case ev.FaultDeclared(spans=spans, reason=reason, elsewhere=elsewhere):
+        case ev.FaultDeclared(spans=spans, reason=reason, elsewhere=elsewhere, enclosures=enclosures):
             return replace(
                 state,
-                faulted=tuple(spans),
+                faulted=(*spans, *enclosures),
+                faulted_enclosures=tuple(enclosures),
                 fault_reason=reason,
                 elsewhere=elsewhere,
                 orders_before=len(state.orders),

@@ -148,7 +148,7 @@ class RecordWinding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DeclareFault:
-    """Take these spans for the faulted ones."""
+    """Take these spans, or the equipment in these enclosures, for faulted; ``spans`` names either by id."""
 
     spans: tuple[str, ...]
     reason: str = ""
@@ -164,6 +164,8 @@ class DraftOrder:
         Load and lowest voltage that it is reckoned with; None: those of the case's settings.
     leave_open
         To restore another way: ends (span, ``from`` or ``to``), or sources with "", that are not to be closed.
+    join
+        To restore past faulted equipment: two ends there that may be joined on a feed-through.
     out_minutes
         How long those who are out have been out: the load that comes back is then reckoned with cold-load pickup and
         brought back in stages that fit; None: as if it came back as it went.
@@ -175,6 +177,7 @@ class DraftOrder:
     power_factor: float | None = None
     lowest_volts_pu: float | None = None
     leave_open: tuple[tuple[str, str], ...] = ()
+    join: tuple[tuple[str, str], ...] = ()
     out_minutes: float | None = None
 
 

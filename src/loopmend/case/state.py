@@ -136,6 +136,8 @@ class CaseState:
         Positions before the device operated.
     now
         Positions as they are, after all that was recorded.
+    faulted, faulted_enclosures
+        Spans, then enclosures, that were declared faulted; and those of them that are enclosures.
     orders_before, repairs_before
         How many orders and repairs there were when the fault was last declared: a later declaration begins the work
         anew, so these no longer count for it.
@@ -162,6 +164,7 @@ class CaseState:
     crew_at: str = ""
     evidence: tuple[EvidenceRecord, ...] = ()
     faulted: tuple[str, ...] = ()
+    faulted_enclosures: tuple[str, ...] = ()
     fault_reason: str = ""
     elsewhere: float = 0.0
     orders_before: int = 0
@@ -192,15 +195,30 @@ class CaseState:
 
     @property
     def repaired(self) -> tuple[str, ...]:
-        """Faulted spans whose repair was recorded since they were declared, in the order of declaration."""
-        done = {repair.record.span for repair in self.repairs[self.repairs_before :]}
+        """What is faulted and was recorded as repaired since it was declared, in the order of declaration."""
+        done = {repair.record.enclosure or repair.record.span for repair in self.repairs[self.repairs_before :]}
         return tuple(span for span in self.faulted if span in done)
 
     @property
     def unrepaired(self) -> tuple[str, ...]:
-        """Faulted spans still to be repaired, in the order of declaration."""
+        """Faulted spans and enclosures still to be repaired, in the order of declaration."""
         done = self.repaired
-        return tuple(span for span in self.faulted if span not in done)
+        return tuple(name for name in self.faulted if name not in done)
+
+    @property
+    def faulted_spans(self) -> tuple[str, ...]:
+        """Spans that were declared faulted."""
+        return tuple(name for name in self.faulted if name not in self.faulted_enclosures)
+
+    @property
+    def unrepaired_spans(self) -> tuple[str, ...]:
+        """Faulted spans still to be repaired."""
+        return tuple(name for name in self.unrepaired if name not in self.faulted_enclosures)
+
+    @property
+    def unrepaired_enclosures(self) -> tuple[str, ...]:
+        """Enclosures with faulted equipment still to be repaired."""
+        return tuple(name for name in self.unrepaired if name in self.faulted_enclosures)
 
     @property
     def purposes_done(self) -> frozenset[str]:

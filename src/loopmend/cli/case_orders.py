@@ -13,7 +13,7 @@ from loopmend.cli.render_ways import ways_text
 from loopmend.workbench import requests
 from loopmend.workbench.desk import open_desk
 from loopmend.workbench.other_readings import measured_at_step
-from loopmend.workbench.ways import MOST_WAYS, WaysAsked, case_ways, leave_open_of
+from loopmend.workbench.ways import MOST_WAYS, WaysAsked, case_ways, draft_of_way
 
 OrderId = Annotated[str, typer.Argument(metavar="ORDER", help="Order id, for example O1.")]
 OutMinutes = Annotated[
@@ -59,7 +59,9 @@ def draft(
     case_id: CaseId,
     purpose: Annotated[Purpose, typer.Argument(metavar="PURPOSE", help="restore, ground, return or release.")],
     by: By,
-    way: Annotated[int, typer.Option(min=1, max=12, help="To restore: the way by its number in `case ways`.")] = 1,
+    way: Annotated[
+        int | None, typer.Option(min=1, max=12, help="To restore: the way by its number in `case ways`.")
+    ] = None,
     out_minutes: OutMinutes = None,
     folder: Folder = None,
     store: StoreUrl = None,
@@ -72,8 +74,9 @@ def draft(
 
     Example: loopmend case draft C-0001 restore --by "N. Adair"
     """
-    leave_open = () if way == 1 else leave_open_of(open_desk(folder, store), case_id, way)
-    request = requests.DraftOrder(purpose=purpose.value, leave_open=leave_open, out_minutes=out_minutes)
+    request = requests.DraftOrder(purpose=purpose.value, out_minutes=out_minutes)
+    if way is not None:
+        request = draft_of_way(open_desk(folder, store), case_id, way, out_minutes)
     submit(case_id, request, by, folder, store, version, command_id, as_json)
 
 

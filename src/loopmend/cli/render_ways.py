@@ -16,6 +16,7 @@ def ways_text(ways: Sequence[Mapping[str, Any]]) -> str:
     for way in ways:
         lines.append(f"{way['n']}. {say_way(way)}")
         lines.append(f"   {_figures(way)}")
+        lines += [f"   {way['needs']}"] if way["needs"] else []
         lines += [f"   {line}" for line in _stages(way.get("stages", []))]
     return "\n".join(lines) + "\n"
 

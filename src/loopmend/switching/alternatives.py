@@ -2,25 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
 from loopmend.errors import NetworkError
-from loopmend.network.assets import End
+from loopmend.network.assets import End, EndState
+from loopmend.network.devices import ELBOWS
 from loopmend.network.graph import Circuit
+from loopmend.network.switched import find_joined_at
 from loopmend.network.tracing import trace_supply
-from loopmend.switching.restoration import Restoration
+from loopmend.switching.restoration import EndPlace, Restoration
 
 MOST_ASKED = 24
 """Restorations that are searched at most for one list. A setting of ours."""
 
+WHERE_ALLOWED = "where company rules allow it and one of the right class is at hand"
+"""On what a way that uses a feed-through depends."""
+
 Closing = tuple[str, End | None]
 """A span and its end, or a source's device and None."""
 
-Search = Callable[[tuple[tuple[str, End], ...], tuple[str, ...]], Restoration]
-"""Search a restoration with some ends, and some devices, left open."""
+Pair = tuple[tuple[str, End], ...]
+"""Two ends that may be joined past faulted equipment; empty for none."""
+
+Search = Callable[[tuple[tuple[str, End], ...], tuple[str, ...], Pair], Restoration]
+"""Search a restoration with some ends, and some devices, left open, and a pair that may be joined."""
 
 Minutes = Mapping[str, Mapping[str, float]]
 
@@ -35,6 +44,8 @@ class Alternative:
         What it does and reaches.
     without
         Closings that were ruled out to find it; empty for the best.
+    join
+        The two ends that it joins past faulted equipment; empty where it does without.
     critical, customers
         Supplied in the end, those who have supply now included.
     operations
@@ -49,6 +60,7 @@ class Alternative:
 
     restoration: Restoration
     without: tuple[Closing, ...]
+    join: Pair
     critical: int
     customers: int
     operations: int
@@ -66,22 +78,26 @@ def find_alternatives(
     start_at: str = "",
     switch_minutes: float = 4.0,
     most: int = 4,
+    past: Iterable[str] = (),
 ) -> tuple[Alternative, ...]:
-    """Find the best restoration and others that do without one or more of its closings.
+    """Find the best restoration, others that do without one or more of its closings, and those past faulted equipment.
 
     Each alternative is the best one that leaves certain closings out, so the second in the list is proven second
-    among the arrangements that differ in a closing, as far as each search is proven.
+    among the arrangements that differ in a closing, as far as each search is proven. A way past equipment is the best
+    that may join one pair of elbows there; it is listed where it brings back more than the best that joins none.
 
     Parameters
     ----------
     search
-        `find_restoration` with everything given but ``leave_open`` and ``leave_devices_open``.
+        `find_restoration` with everything given but ``leave_open``, ``leave_devices_open`` and ``join``.
     travel
         Minutes between enclosures.
     start_at
         Where the crew stands, "" where that is not known.
     most
         Length of the list, at least 1.
+    past
+        Enclosures declared faulted, past which supply may be led.
 
     Returns
     -------
@@ -95,8 +111,13 @@ def find_alternatives(
     """
     if most < 1:
         raise NetworkError.about("", "alternatives", "the list would be empty", most, "ask for at least one")
-    best = search((), ())
-    found = [_rate(circuit, best, (), travel, start_at, switch_minutes)]
+    best = search((), (), ())
+
+    def rate(restoration: Restoration, without: tuple[Closing, ...], join: Pair) -> Alternative:
+        return _rate(circuit, restoration, without, join, travel=travel, start=start_at, switch_minutes=switch_minutes)
+
+    found = [rate(best, (), ())]
+    led = [rate(search((), (), pair), (), pair) for pair in find_pairs(circuit, best, past)]
     seen, queue, asked = {_target(circuit, best)}, [(frozenset[Closing](), best)], 1
     tried: set[frozenset[Closing]] = {frozenset()}
     while queue and asked < MOST_ASKED:
@@ -108,17 +129,55 @@ def find_alternatives(
             tried.add(leave)
             asked += 1
             try:
-                other = search(*_split(leave))
+                other = search(*_split(leave), ())
             except NetworkError:
                 continue
             if _target(circuit, other) in seen:
                 continue
             seen.add(_target(circuit, other))
             queue.append((leave, other))
-            found.append(_rate(circuit, other, tuple(sorted(leave, key=_order)), travel, start_at, switch_minutes))
+            found.append(rate(other, tuple(sorted(leave, key=_order)), ()))
         if len(found) >= 3 * most:
             break
-    return tuple(sorted(found, key=_rank)[:most])
+    more = [one for one in led if (one.critical, one.customers) > (found[0].critical, found[0].customers)]
+    return tuple(sorted([*found, *more], key=_rank)[:most])
+
+
+def find_pairs(circuit: Circuit, best: Restoration, past: Iterable[str]) -> tuple[Pair, ...]:
+    """Find the pairs of elbows that may be joined past faulted equipment, in the order of the enclosures.
+
+    Two elbows of one enclosure that stand open once the fault is isolated, of sound spans with the same phases. None
+    where an elbow is on the feed-through there already.
+
+    Parameters
+    ----------
+    best
+        The best restoration that joins none.
+    """
+    found: list[Pair] = []
+    for name in past:
+        ends = [
+            (s, e) for s, e in circuit.ends_at[name] if s not in best.faults and _is_open_elbow(circuit, best, s, e)
+        ]
+        if not find_joined_at(circuit, best.target, name):
+            found += [(one, other) for one, other in combinations(ends, 2) if _are_alike(circuit, one[0], other[0])]
+    return tuple(found)
+
+
+def _is_open_elbow(circuit: Circuit, best: Restoration, span: str, end: End) -> bool:
+    row = circuit.span_row[span]
+    return bool(best.target.states[row, end] == EndState.OPEN and circuit.end_device[row, end] in ELBOWS)
+
+
+def _are_alike(circuit: Circuit, one: str, other: str) -> bool:
+    phases = circuit.spans.phases
+    return one != other and bool(phases[circuit.span_row[one]] == phases[circuit.span_row[other]])
+
+
+def find_joins(circuit: Circuit, restoration: Restoration) -> tuple[EndPlace, ...]:
+    """Find the ends that a restoration puts on a feed-through, in span order."""
+    states = restoration.target.states
+    return tuple(p for p in restoration.close if states[circuit.span_row[p.span_id], p.end] == EndState.JOINED)
 
 
 def _target(circuit: Circuit, restoration: Restoration) -> tuple[bytes, bytes]:
@@ -151,17 +210,20 @@ def _rate(
     circuit: Circuit,
     restoration: Restoration,
     without: tuple[Closing, ...],
+    join: Pair,
+    *,
     travel: Callable[[tuple[str, ...]], Minutes],
-    start_at: str,
+    start: str,
     switch_minutes: float,
 ) -> Alternative:
     rows, supplied = circuit.enclosures, trace_supply(circuit, restoration.target).supplied
     loading, volts = restoration.flow.loading_pct, restoration.flow.volts_pu
     acts = _acts(restoration)
-    places, minutes = _way_round(tuple(dict.fromkeys(acts)), travel, start_at)
+    places, minutes = _way_round(tuple(dict.fromkeys(acts)), travel, start)
     return Alternative(
         restoration=restoration,
         without=without,
+        join=join,
         critical=int(rows.critical[supplied].sum()),
         customers=int(rows.customers[supplied].sum()),
         operations=len(restoration.close) + len(restoration.open),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 
 from loopmend.errors import OrderError
@@ -11,7 +11,7 @@ from loopmend.network.assets import End, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 from loopmend.switching.clearances import Standing, apply_clearance, apply_guarded, place_text, rehearsed_by
-from loopmend.switching.interlock import NO_HAZARDS, Hazards
+from loopmend.switching.interlock import NO_HAZARDS, Hazards, apply_step
 from loopmend.switching.order_steps import ground_off
 from loopmend.switching.orders import check_parked, draft_grounding, renumbered, without_tag
 from loopmend.switching.steps import DEVICE_MOVES, MOVES, WINDING_MOVES, Place, Step
@@ -53,7 +53,11 @@ _AFTER = {
 
 
 def weave_restoration(
-    steps: Sequence[Step], circuit: Circuit, standing: Standing, spans: Sequence[str]
+    steps: Sequence[Step],
+    circuit: Circuit,
+    standing: Standing,
+    spans: Sequence[str],
+    tagged: Collection[tuple[str, End | None]] = (),
 ) -> tuple[Step, ...]:
     """Weave into an order that isolates and restores: the request first, a tag on what is opened to isolate.
 
@@ -64,6 +68,8 @@ def weave_restoration(
     ----------
     spans
         Those to be worked on, in order.
+    tagged
+        Ends that isolate something else, where a tag hangs too.
     """
     woven = _Weaver(circuit, standing)
     for span in spans:
@@ -72,16 +78,24 @@ def weave_restoration(
         if step.action in _CLOSINGS:
             woven.free(step.place)
         woven.add(step)
-        isolates = step.span in spans and step.action in ("open", "check_open")
+        parted = step.span in spans or (step.span or "", step.end) in tagged
+        isolates = step.span is not None and parted and step.action in ("open", "check_open")
         if isolates or (step.span is None and step.action in ("open_device", "check_open")):
             woven.tag(step.place)
     return woven.finished()
 
 
-def draft_safe_ground(circuit: Circuit, now: Positions, spans: Iterable[str], standing: Standing) -> tuple[Step, ...]:
+def draft_safe_ground(
+    circuit: Circuit, now: Positions, spans: Iterable[str], standing: Standing, first: Sequence[Step] = ()
+) -> tuple[Step, ...]:
     """Draft the order that makes spans safe to work on: tagged, cleared, dead, drained, grounded, handed over.
 
     What stands already (request, tags, grounds) is not done twice.
+
+    Parameters
+    ----------
+    first
+        Steps that are made before, so that the spans are dead and open at both ends.
 
     Raises
     ------
@@ -89,6 +103,11 @@ def draft_safe_ground(circuit: Circuit, now: Positions, spans: Iterable[str], st
         If a span is alive, or an elbow of it is still on its bushing.
     """
     woven = _Weaver(circuit, standing)
+    for step in first:
+        if step.action in _CLOSINGS:
+            woven.free(step.place)
+        woven.add(step)
+        now = apply_step(circuit, now, step)
     for span in spans:
         grounding = draft_grounding(circuit, now, [span])
         woven.request(span)

@@ -87,15 +87,16 @@ def _closed_case(desk: Desk, stream: str) -> tuple[str, datetime, tuple[FailureR
 
 def _records(case_id: str, repairs: Sequence[ev.RepairRecorded], opened_at: datetime) -> list[FailureRecord]:
     """One failure for each repair; a span repaired again in the same case gets a number behind its id."""
-    before = [sum(repair.span == earlier.span for earlier in repairs[:n]) for n, repair in enumerate(repairs)]
-    ids = [f"{case_id} {repair.span}{f' {n + 1}' if n else ''}" for n, repair in zip(before, repairs, strict=True)]
+    names = [repair.enclosure or repair.span for repair in repairs]
+    before = [names[:n].count(name) for n, name in enumerate(names)]
+    ids = [f"{case_id} {name}{f' {n + 1}' if n else ''}" for n, name in zip(before, names, strict=True)]
     return [_record(name, repair, opened_at) for name, repair in zip(ids, repairs, strict=True)]
 
 
 def _record(failure_id: str, repair: ev.RepairRecorded, opened_at: datetime) -> FailureRecord:
     return FailureRecord(
         failure_id=failure_id,
-        span_id=repair.span,
+        span_id=repair.span or None,
         date=opened_at.date(),
         component=Component(repair.component),
         cause=repair.cause,

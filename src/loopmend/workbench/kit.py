@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from loopmend.case.equipment import find_work_spans
 from loopmend.case.measured import phase_to_ground_kv
 from loopmend.evidence.kit import KitItem, kit_list
 from loopmend.network.assets import phase_letters
@@ -28,7 +29,7 @@ def case_kit(
     case = load_case(desk, case_id)
     found = reckon(desk, case)[0]
     suspects = [s.id for s in (found.posterior.suspects if found.posterior else ()) if s.kind == "span"]
-    spans = list(case.state.unrepaired) or suspects or list(found.dead.spans)
+    spans = list(find_work_spans(case.circuit, case.state)) or suspects or list(found.dead.spans)
     stretch = find_stretch(desk, case_id, spans)
     circuit = case.circuit
     phases = max(len(phase_letters(int(circuit.spans.phases[circuit.span_row[name]]))) for name in spans)

@@ -57,9 +57,10 @@ def say_event(payload: ev.Payload, state: CaseState) -> str:
             return f"Elbow of {span}, {end} end: {_POSITION[to]}{_because(reason)}"
         case ev.WindingSwitched() as fuse:
             return f"Winding fuse of {fuse.enclosure}: {_FUSE[fuse.found or fuse.state]}{_because(fuse.reason)}"
-        case ev.FaultDeclared(spans=spans, elsewhere=elsewhere, reason=reason):
+        case ev.FaultDeclared(spans=spans, elsewhere=elsewhere, reason=reason, enclosures=enclosures):
             rest = f", {elsewhere:.1%} of the suspicion elsewhere" if elsewhere > 0.0005 else ""
-            return f"Fault declared on {', '.join(spans)}{rest}{_because(reason)}"
+            named = ", ".join([*spans, *(f"the equipment at {name}" for name in enclosures)])
+            return f"Fault declared on {named}{rest}{_because(reason)}"
     return _say_work(payload, state)
 
 
@@ -76,8 +77,9 @@ def _say_work(payload: ev.Payload, state: CaseState) -> str:
             return f"Order {order_id} stopped{where}: {reason}{say_read(measured)}"
         case ev.ClearanceTransferred(holder=holder, to=to, reason=reason):
             return f"{to} takes over the clearances and tags of {holder}{_because(reason)}"
-        case ev.RepairRecorded(span=span, component=component, cause=cause, work=work):
-            return f"Repair of {span}: {component.replace('_', '-')}, cause {cause}; {work}"
+        case ev.RepairRecorded(span=span, component=component, cause=cause, work=work, enclosure=enclosure):
+            what = span or f"the equipment at {enclosure}"
+            return f"Repair of {what}: {component.replace('_', '-')}, cause {cause}; {work}"
         case ev.CaseClosed(note=note, difference=difference, circuit_changed=changed):
             left = f"as left differs: {'; '.join(difference)}" if difference else "as left equals as found"
             on = f", on the content it was opened on; reloaded since: {'; '.join(changed)}" if changed else ""

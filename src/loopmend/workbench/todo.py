@@ -7,6 +7,7 @@ from typing import Literal
 
 from loopmend.case.assessment import Assessment
 from loopmend.case.documents import named_spans
+from loopmend.case.equipment import find_work_spans
 from loopmend.case.state import CaseState, EvidenceRecord, is_grounded
 from loopmend.errors import Finding
 from loopmend.evidence.safety import cautions
@@ -223,6 +224,7 @@ def _declare(circuit: Circuit, found: Assessment, named: tuple[str, ...], detail
     if places:
         which = " and ".join(places)
         headline = f"The equipment at {which} is suspect: look at it; to isolate it, declare {' and '.join(tested)}"
+        detail += f" If its spans are sound, declare {which} instead: they then stay in use up to it."
     return Todo(kind="declare", who="dispatcher", headline=headline, detail=detail, tested=tested)
 
 
@@ -231,14 +233,14 @@ def _find_work(circuit: Circuit, state: CaseState) -> Todo:
     if "restore" not in state.purposes_done:
         return _draft(state, "restore", f"Draft the order to isolate {spans} and restore")
     missing = state.unrepaired
-    if any(not _is_safe(circuit, state, span) for span in missing):
+    if any(not _is_safe(circuit, state, span) for span in find_work_spans(circuit, state)):
         return _draft(state, "ground", f"Draft the order to ground {', '.join(missing)} for work")
     if missing:
         return Todo(
             kind="repair",
             who="crew",
             headline=f"Locate, repair and prove {', '.join(missing)}; record it",
-            at=circuit.enclosure_at(missing[0], End.FROM),
+            at=missing[0] if missing[0] in circuit.enclosure_row else circuit.enclosure_at(missing[0], End.FROM),
             tested=missing,
             cautions=cautions_for("repair"),
             key_cautions=_key_cautions("repair"),

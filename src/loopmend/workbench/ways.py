@@ -21,7 +21,7 @@ from loopmend.locate.travel import build_travel_minutes
 from loopmend.network.assets import End, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
-from loopmend.switching.alternatives import Alternative, find_alternatives
+from loopmend.switching.alternatives import WHERE_ALLOWED, Alternative, Pair, find_alternatives, find_joins
 from loopmend.switching.interlock import Hazards
 from loopmend.switching.orders import leave_idle_devices_open
 from loopmend.switching.pickup import Pickup, PickupCurve, Stage, stage_pickup
@@ -58,12 +58,13 @@ def case_ways(desk: Desk, case_id: str, asked: WaysAsked | None = None) -> dict[
     case = load_case(desk, case_id)
     state, circuit = case.state, case.circuit
     if not state.faulted:
-        raise OrderError.about(case_id, "ways", "no fault is declared", "none", "declare the faulted span first")
+        raise OrderError.about(case_id, "ways", "no fault is declared", "none", "declare what is faulted first")
     assumptions = read_assumptions(state.assumptions, circuit, state.crew_at, case.known.methods)
 
-    def search(ends: tuple[tuple[str, End], ...], devices: tuple[str, ...]) -> Restoration:
+    def search(ends: tuple[tuple[str, End], ...], devices: tuple[str, ...], join: Pair) -> Restoration:
         leave = (*((name, end.label) for name, end in ends), *((name, "") for name in devices))
-        return find_case_restoration(circuit, state, DraftOrder(purpose="restore", leave_open=leave))
+        pair = tuple((name, end.label) for name, end in join)
+        return find_case_restoration(circuit, state, DraftOrder(purpose="restore", leave_open=leave, join=pair))
 
     found = find_alternatives(
         circuit,
@@ -72,13 +73,14 @@ def case_ways(desk: Desk, case_id: str, asked: WaysAsked | None = None) -> dict[
         start_at=state.crew_at,
         switch_minutes=assumptions.times.switch_minutes,
         most=asked.most,
+        past=state.unrepaired_enclosures,
     )
     stages = None if asked.out_minutes is None else _case_stages(case, found, asked.out_minutes, assumptions.settings)
-    return ways_document(found, stages)
+    return ways_document(circuit, found, stages)
 
 
-def leave_open_of(desk: Desk, case_id: str, n: int) -> tuple[tuple[str, str], ...]:
-    """Give the closings that the n-th way does without, as a draft asks for them.
+def draft_of_way(desk: Desk, case_id: str, n: int, out_minutes: float | None = None) -> DraftOrder:
+    """Give the request that drafts the n-th way: what it does without, and what it joins.
 
     Raises
     ------
@@ -88,7 +90,14 @@ def leave_open_of(desk: Desk, case_id: str, n: int) -> tuple[tuple[str, str], ..
     ways = case_ways(desk, case_id, WaysAsked(most=max(n, MOST_WAYS)))["ways"]
     if n > len(ways):
         raise OrderError.about(case_id, "ways", "there are fewer ways to restore", n, f"choose 1 to {len(ways)}")
-    return tuple((name, end) for name, end in ways[n - 1]["leave_open"])
+    return request_of_way(ways[n - 1], out_minutes)
+
+
+def request_of_way(way: Mapping[str, Any], out_minutes: float | None = None) -> DraftOrder:
+    """Give the request that drafts one way of a ``loopmend/ways/1`` document."""
+    leave_open = tuple((name, end) for name, end in way["leave_open"])
+    join = tuple((name, end) for name, end in way["may_join"])
+    return DraftOrder(purpose="restore", leave_open=leave_open, join=join, out_minutes=out_minutes)
 
 
 def file_ways(
@@ -103,7 +112,7 @@ def file_ways(
     settings = Settings()
     found = find_alternatives(
         circuit,
-        lambda ends, devices: search(leave_open=ends, leave_devices_open=devices),
+        lambda ends, devices, join: search(leave_open=ends, leave_devices_open=devices, join=join),
         travel=travel_between(circuit, CrewTimes(travel_m_per_min=settings.travel_m_per_min)),
         start_at=crew_at,
         switch_minutes=settings.switch_minutes,
@@ -115,7 +124,7 @@ def file_ways(
             curve=asked.curve or settings.pickup, out_minutes=asked.out_minutes, step_minutes=settings.switch_minutes
         )
         stages = [find_stages(circuit, one.restoration, hazards, pickup, use) for one in found]
-    ways: list[dict[str, Any]] = ways_document(found, stages)["ways"]
+    ways: list[dict[str, Any]] = ways_document(circuit, found, stages)["ways"]
     return ways
 
 
@@ -197,20 +206,28 @@ def _isolated(circuit: Circuit, restoration: Restoration) -> Positions:
     return replace(restoration.before, states=states)
 
 
-def ways_document(found: Sequence[Alternative], stages: Sequence[Sequence[Stage]] | None = None) -> dict[str, Any]:
+def ways_document(
+    circuit: Circuit, found: Sequence[Alternative], stages: Sequence[Sequence[Stage]] | None = None
+) -> dict[str, Any]:
     """Lay the ways out, the best first; ``n`` numbers them from 1."""
-    ways = [_way(n, one) for n, one in enumerate(found, start=1)]
+    ways = [_way(circuit, n, one) for n, one in enumerate(found, start=1)]
     if stages is not None:
         for way, staged in zip(ways, stages, strict=True):
             way["stages"] = [stage_document(stage) for stage in staged]
     return {"format": "loopmend/ways/1", "ways": ways}
 
 
-def _way(n: int, one: Alternative) -> dict[str, Any]:
+def _way(circuit: Circuit, n: int, one: Alternative) -> dict[str, Any]:
     made = one.restoration
+    joins = find_joins(circuit, made)
+    past = list(dict.fromkeys(place.enclosure_id for place in joins))
     return {
         "n": n,
         "leave_open": [[name, "" if end is None else end.label] for name, end in one.without],
+        "may_join": [[name, end.label] for name, end in one.join],
+        "join": [_end(place) for place in joins],
+        "past": past,
+        "needs": f"uses a feed-through past {' and '.join(past)}, {WHERE_ALLOWED}" if past else "",
         "close": [_end(place) for place in made.close],
         "open": [_end(place) for place in made.open],
         "close_devices": list(made.close_devices),
@@ -261,8 +278,13 @@ def say_way(way: Mapping[str, Any]) -> str:
     acts = [f"close device {name}" for name in way["close_devices"]]
     acts += [f"open device {name}" for name in way["open_devices"]]
     acts += [f"open {end['span']} at {end['enclosure']}" for end in way["open"]]
-    acts += [f"close {end['span']} at {end['enclosure']}" for end in way["close"]]
+    acts += [f"join {' and '.join(_spans_at(way['join'], name))} past {name}" for name in way["past"]]
+    acts += [f"close {end['span']} at {end['enclosure']}" for end in way["close"] if end not in way["join"]]
     return ", ".join(acts) or "isolate only"
+
+
+def _spans_at(ends: Sequence[Mapping[str, str]], enclosure: str) -> list[str]:
+    return [end["span"] for end in ends if end["enclosure"] == enclosure]
 
 
 def _end(place: EndPlace) -> dict[str, str]:
