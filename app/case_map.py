@@ -40,7 +40,7 @@ def live_of(screen: CaseScreen) -> MapLive:
 
 def span_style(span: OneLineSpan) -> MapStyle:
     """Style a span after its state."""
-    ends = "; ".join(f"{end.label} at {end.enclosure_id}: {end.state}" for end in span.ends)
+    ends = "; ".join(f"{end.label} at {end.enclosure_id}: {_stands(end)}" for end in span.ends)
     tip = [f"Span {span.span_id}, {span.length_text}, phase {span.phases}", ends]
     if span.p is not None:
         tip.append(f"suspect: {span.p:.1%}")
@@ -59,7 +59,15 @@ def enclosure_style(place: OneLineEnclosure) -> MapStyle:
     if place.customers:
         critical = f", {place.critical} critical" if place.critical else ""
         tip.append(f"{place.customers} customers{critical}, {place.kva:g} kVA")
-    device = f"{place.enclosure_id} device {place.device}" if place.device else ""
+    if place.bypassed_by:
+        tip.append(f"bypassed: {' and '.join(place.bypassed_by)} are joined on its feed-through")
+    if place.winding_out:
+        tip.append("winding fuse out: its customers are without supply")
+    notes = (
+        f"{place.enclosure_id} device {place.device}" if place.device else "",
+        "BYPASSED" if place.bypassed_by else "",
+        "WINDING FUSE OUT" if place.winding_out else "",
+    )
     return MapStyle(
         energy=place.energy,
         p=place.p,
@@ -67,13 +75,13 @@ def enclosure_style(place: OneLineEnclosure) -> MapStyle:
         is_next=place.is_next,
         has_crew=place.has_crew,
         is_source=bool(place.device),
-        note=device,
+        note=", ".join(filter(None, notes)),
         tip=tuple(tip),
     )
 
 
 def open_points(view: OneLineView, enclosures: Any) -> tuple[MapPoint, ...]:
-    """Find the open and grounded ends, at the enclosures where they are."""
+    """Find the open and grounded ends, and elbows alone on a feed-through, at the enclosures where they are."""
     place = dict(zip(enclosures["id"], enclosures.geometry, strict=True))
     return tuple(
         MapPoint(
@@ -83,8 +91,14 @@ def open_points(view: OneLineView, enclosures: Any) -> tuple[MapPoint, ...]:
         )
         for span in view.spans.values()
         for end in span.ends
-        if end.state != "closed"
+        if end.state != "closed" and not end.joined_to
     )
+
+
+def _stands(end: OneLineEnd) -> str:
+    if end.state != "joined":
+        return end.state
+    return f"on the feed-through, {f'joined to {end.joined_to}' if end.joined_to else 'alone'}"
 
 
 def _end_words(end: OneLineEnd, span_id: str) -> str:

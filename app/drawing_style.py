@@ -28,7 +28,12 @@ TEXT_COLOURS = {
 """Colours that carry text or a line on `PAPER`, by what they stand for."""
 
 ENERGY_WORDS = {"live": "live", "part": "partly live", "dead": "dead by the record"}
-END_WORDS = {"closed": "elbow closed on its bushing", "open": "elbow parked (open)", "grounded": "elbow grounded"}
+END_WORDS = {
+    "closed": "elbow closed on its bushing",
+    "open": "elbow parked (open)",
+    "grounded": "elbow grounded",
+    "joined": "elbow joined on the feed-through",
+}
 INDICATOR_WORDS = {
     "mounted": "indicator mounted, no record",
     "tripped": "indicator tripped",

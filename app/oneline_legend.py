@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 
 import drawing_style as style
-from oneline_signs import FAULT_SIGN, device_sign, indicator_sign, sign_rules, sign_stock, step_sign
+from oneline_signs import FAULT_SIGN, device_sign, frame, indicator_sign, sign_rules, sign_stock, step_sign
 
 ROW = 40.0
 COLUMN = 330.0
@@ -23,13 +23,24 @@ def _cable(kind: str, more: str = "") -> str:
     return f'{more}<path d="M-24 0H24" class="{kind}"/>'
 
 
+_END_CABLES = {"closed": "M-8 0H24", "joined": "M-24 -14H4V0H24"}
+
+
 def _end(prefix: str, state: str) -> str:
-    closed = state == "closed"
     sign = (
-        '<rect x="-8" y="-5" width="7" height="10" class="f-live"/>' if closed else _moved(-8, 0, _use(prefix, state))
+        '<rect x="-8" y="-5" width="7" height="10" class="f-live"/>'
+        if state == "closed"
+        else _moved(-8, 0, _use(prefix, state))
     )
     box = '<rect x="-24" y="-9" width="16" height="18" rx="3" class="f-live"/>'
-    return f'{box}{sign}<path d="M{-8 if closed else 6} 0H24" class="live"/>'
+    return f'{box}<path d="{_END_CABLES.get(state, "M6 0H24")}" class="live"/>{sign}'
+
+
+def _bypass(prefix: str) -> str:
+    sign = _use(prefix, "joined")
+    ends = _moved(7, 0, sign) + f'<g transform="translate(-7 0)scale(-1 1)">{sign}</g>'
+    box = frame(7, 3, 'class="fp s-dead" stroke-width="2.4" stroke-dasharray="5 3"')
+    return f'{box}<path d="M-26 0H-19V-13H19V0H26" class="live"/>{ends}'
 
 
 def _band(prefix: str, shade: int) -> str:
@@ -51,6 +62,7 @@ def _entries(prefix: str) -> list[tuple[str, str]]:
         (_cable("dead faulted") + FAULT_SIGN, "faulted span"),
     ]
     entries += [(_end(prefix, state), words) for state, words in style.END_WORDS.items()]
+    entries.append((_bypass(prefix), "bypassed: two elbows joined past it"))
     for state, words in style.INDICATOR_WORDS.items():
         entries.append((_cable("live") + indicator_sign(state, sideways=False), words))
     for state in ("closed", "open"):

@@ -11,6 +11,12 @@ import drawing_style as style
 END_GAP = 14.0
 """Length of cable that an open or grounded end leaves free beside the box, pixels."""
 
+PASS_GAP = 12.0
+"""The same of an end on a feed-through: there the line turns to pass the box."""
+
+PASS_RISE = 14.0
+"""How far above a box the line passes that joins two ends on its feed-through, pixels."""
+
 SHADE_GAPS = {1: 9.0, 2: 6.0, 3: 4.0, 4: 2.6}
 """Distance between the hatch lines of each shade of suspicion, pixels: the closer, the likelier."""
 
@@ -18,6 +24,7 @@ _BUSHING = '<rect x=".8" y="-4" width="5" height="8" class="fp si w2"/>'
 _ENDS = {
     "open": f'{_BUSHING}<path d="M14 0L7 -12" class="fn si" stroke-width="3.4" stroke-linecap="round"/>'
     '<circle cx="7" cy="-13" r="3.4" class="fp si w2"/>',
+    "joined": f'{_BUSHING}<circle cx="{PASS_GAP:g}" r="5" class="f-ink"/>',
     "grounded": f'{_BUSHING}<path d="M17 0V-9M10 -9H24M12.5 -12.5H21.5M15 -16H19" class="fn si w2"/>',
 }
 _KINDS = {
@@ -110,7 +117,7 @@ def say_steps(steps: tuple[int, ...]) -> str:
 
 def step_width(steps: tuple[int, ...]) -> float:
     """Find how wide the frame around step numbers is drawn."""
-    return max(16.0, 7.0 * len(say_steps(steps)) + 8)
+    return max(16.0, 7.0 * len(say_steps(steps)) + 6)
 
 
 def step_sign(steps: tuple[int, ...]) -> str:

@@ -10,9 +10,12 @@ from typing import TYPE_CHECKING
 
 import drawing_style as style
 from oneline_grid import Course, Measures, Place, Point, measures_for, place_layout
+from oneline_passes import draw_passes
 from oneline_signs import (
     END_GAP,
     FAULT_SIGN,
+    PASS_GAP,
+    PASS_RISE,
     corner,
     device_sign,
     frame,
@@ -31,6 +34,8 @@ FONT = "system-ui,'Segoe UI',Roboto,'DejaVu Sans',sans-serif"
 TITLE_HEIGHT = 36.0
 NARROW_PITCH = 100.0
 DEVICE_HEIGHT = 40.0
+STEP_HEIGHT = 20.0
+"""Room for step numbers above a box: those of its ends lie below it."""
 REACH = 21.0
 """How far step numbers reach along a span: under half of the least gap between two boxes, so that two never overlap."""
 FAULT_ROOM = 44.0
@@ -84,6 +89,8 @@ def render_oneline(view: OneLineView, per_row: int) -> str:
         parts.append(_title(layout, top, sheet.measures.width))
         # Courses with corners come first, so that the text of the level ones lies over them and not under.
         courses = sorted(sheet.courses, key=lambda course: -len(course.points))
+        passes = draw_passes(view, courses, sheet.places, sheet.measures.box)
+        parts.append(f'<g pointer-events="none">{passes}</g>' if passes else "")
         parts += [_draw_span(loop_pen, course) for course in courses]
         parts += [_draw_enclosure(loop_pen, place) for place in sheet.places]
         steps = "".join(_draw_steps(loop_pen, course) for course in courses)
@@ -111,8 +118,15 @@ def _title(layout: LoopLayout, top: float, width: float) -> str:
 
 def _above(item: OneLineEnclosure) -> float:
     """Room between the box of an enclosure and its text."""
+    if item.device:
+        return DEVICE_HEIGHT
+    return _around(item) + (STEP_HEIGHT if item.steps else 0.0)
+
+
+def _around(item: OneLineEnclosure) -> float:
+    """Room that rings, and a line past the box, take above it."""
     ringed = item.is_next or item.faulted or style.shade_step(item.p) > 0
-    return DEVICE_HEIGHT if item.device else 12.0 if ringed else 5.0
+    return PASS_RISE + 7.0 if item.bypassed_by else 12.0 if ringed else 5.0
 
 
 def _at(point: Point, body: str, turn: str = "") -> str:
@@ -179,7 +193,8 @@ def _draw_enclosure(pen: _Pen, place: Place) -> str:
         word = Line(item.device.upper(), bold=bool(frame_of_word), frame=frame_of_word)
         body += device_sign(item.device, box) + _write(pen, [word], (0.0, box / 2 - 1), "middle")
     if item.steps:
-        body += _at((18.0, -box / 2 - 17) if item.device else (-box / 2, box / 2), step_sign(item.steps))
+        above = (18.0, -box / 2 - 17) if item.device else (0.0, 2 - box / 2 - _around(item) - STEP_HEIGHT / 2)
+        body += _at(above, step_sign(item.steps))
     return _group(
         item.enclosure_id,
         enclosure_sentence(item),
@@ -199,10 +214,14 @@ def _rings(pen: _Pen, item: OneLineEnclosure) -> str:
     return "".join(parts)
 
 
+_GAPS = {"closed": 0.0, "joined": PASS_GAP}
+"""Cable left free beside the box, by state; `END_GAP` for any other."""
+
+
 def _draw_span(pen: _Pen, course: Course) -> str:
     item = pen.view.spans[course.span_id]
     ends = [next((end for end in item.ends if end.label == label), None) for label in course.ends]
-    gaps = [END_GAP if end is not None and end.state != "closed" else 0.0 for end in ends]
+    gaps = [_GAPS.get(end.state, END_GAP) if end is not None else 0.0 for end in ends]
     points = _trimmed(course.points, gaps[0], gaps[1])
     lines = pen.span_texts(item, course.ends)
     body = [_touch(pen, course, points, pen.height(lines)), _cable(pen, item, points)]

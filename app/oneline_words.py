@@ -37,6 +37,8 @@ def enclosure_lines(item: OneLineEnclosure) -> list[Line]:
     lines += [_tag("CREW HERE")] if item.has_crew else []
     lines += [_tag("FAULT", "fault")] if item.faulted else []
     lines += [_tag("PART LIVE", "live", "solid")] if item.energy == "part" else []
+    lines += [_tag("BYPASSED", frame="solid")] if item.bypassed_by else []
+    lines += [_tag(words, frame="solid") for words in ("WINDING", "FUSE OUT") if item.winding_out]
     lines += _suspicion(item.p)
     lines += [_tag(f"{item.critical} CRITICAL", frame="solid")] if item.critical else []
     lines += [Line(f"{item.customers} cust.")] if item.customers else []
@@ -59,9 +61,12 @@ def span_lines(item: OneLineSpan, *, narrow: bool, ends: tuple[str | None, ...] 
     return lines
 
 
+_STANDS = {"open": "PARKED", "grounded": "GROUNDED", "joined": "JOINED"}
+
+
 def _end_lines(end: OneLineEnd, *, narrow: bool) -> list[Line]:
     if not end.normally_open:
-        return [] if end.state == "closed" else [_tag({"open": "PARKED"}.get(end.state, "GROUNDED"), frame="solid")]
+        return [] if end.state == "closed" else [_tag(_STANDS[end.state], frame="solid")]
     words = ["NORMALLY", "OPEN"] if narrow else ["NORMALLY OPEN"]
     frame = "solid" if end.state == "open" else "dashed"
     return [_tag(word, frame=frame) for word in words] + (
@@ -81,6 +86,8 @@ def enclosure_sentence(item: OneLineEnclosure) -> str:
     words += [f"{item.critical} critical"] if item.critical else []
     words += [f"protective device ({item.protection}) {item.device}"] if item.device else []
     words.append(style.ENERGY_WORDS[item.energy])
+    words += [f"bypassed by {' and '.join(item.bypassed_by)} on its feed-through"] if item.bypassed_by else []
+    words += ["winding fuse out, its customers without supply"] if item.winding_out else []
     words += ["faulted"] if item.faulted else []
     words += [f"suspect {style.percent_text(item.p)}"] if item.p else []
     words += ["crew stands here"] if item.has_crew else []
@@ -97,6 +104,8 @@ def span_sentence(item: OneLineSpan) -> str:
     words += ["next move"] if item.is_next else []
     for end in item.ends:
         said = [end.stands or style.END_WORDS[end.state], *(["normally open point"] if end.normally_open else [])]
+        if end.state == "joined":
+            said[0] += f", joined to {end.joined_to}" if end.joined_to else ", alone there"
         said += [style.INDICATOR_WORDS[end.indicator]] if end.indicator else []
         words.append(f"at {end.enclosure_id} {' and '.join([*said, *_steps(end.steps)])}")
     return ", ".join([*words, *_steps(item.steps)])

@@ -22,17 +22,19 @@ from shapely.geometry import Point
 
 import drawing_style as style
 from browser.demo_circuit import EVIL, build_demo_circuit, build_demo_map, build_demo_view
+from case_map import enclosure_style, open_points, span_style
 from loopmend.network.assets import Device, End, EndState
 from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.oneline import OneLineView, build_oneline_view, lay_out_loops
-from loopmend.network.positions import apply_end_states, normal_positions
+from loopmend.network.positions import apply_end_states, apply_winding, normal_positions
 from loopmend.network.tracing import trace_supply
 from map_layers import LABELS_SHOWN, MapLive, MapStyle, build_live_group, features_of
 from map_view import MapBase, build_base_map, map_legend
-from network.circuit_cases import circuits, loop_assets, padmount, riser, span
+from network.circuit_cases import circuits, loop_assets, loop_circuit, padmount, riser, span
 from offline_map import MapWords, MissingAssetError, backdrop_text, outside_links, require_assets
 from oneline_grid import Course, Place, measures_for, place_layout
 from oneline_legend import render_legend
+from oneline_passes import draw_passes
 from oneline_svg import render_oneline
 from oneline_words import enclosure_sentence, span_sentence
 
@@ -65,6 +67,107 @@ def test_the_sentences_name_the_kind_of_device() -> None:
     assert "deadbreak elbow closed on its bushing" in span_sentence(view.spans["S1"])
     assert "at R1 cutout closed" in span_sentence(view.spans["S1"])
     assert "protective device (cutout) closed" in enclosure_sentence(view.enclosures["R1"])
+
+
+def bypassed_view(**known: Any) -> OneLineView:
+    """R1 -S1- P1 -S2- P2 -S3| P3 -S4- R2: P1 passed by, S3 alone on P2's feed-through, the winding fuse of P3 out."""
+    circuit = loop_circuit()
+    normal = normal_positions(circuit)
+    joined = [("S1", End.TO), ("S2", End.FROM), ("S3", End.FROM)]
+    now = apply_end_states(circuit, normal, [(name, end, EndState.JOINED) for name, end in joined])
+    now = apply_winding(now, "P3", out=True)
+    return build_oneline_view(circuit, lay_out_loops(circuit, normal), normal, now, trace_supply(circuit, now), **known)
+
+
+@pytest.mark.parametrize("per_row", PER_ROW)
+def test_a_feed_through_and_a_winding_fuse_are_told_in_words(per_row: int) -> None:
+    drawn = groups(render_oneline(bypassed_view(), per_row))
+    assert "BYPASSED" in words_of(drawn["P1"])
+    assert "BYPASSED" not in words_of(drawn["P2"])
+    assert {"WINDING", "FUSE OUT"} <= set(words_of(drawn["P3"]))
+    assert not {"WINDING", "FUSE OUT"} & set(words_of(drawn["P1"]))
+    assert all("JOINED" in words_of(drawn[name]) for name in ("S1", "S2", "S3"))
+    said = {name: group.attrib["aria-label"] for name, group in drawn.items()}
+    assert "dead by the record, bypassed by S1 and S2 on its feed-through" in said["P1"]
+    assert "live, winding fuse out, its customers without supply" in said["P3"]
+    assert "at P1 elbow on the feed-through, joined to S2" in said["S1"]
+    assert "at P2 elbow on the feed-through, alone there" in said["S3"]
+    assert "at P2 elbow closed on its bushing" in said["S2"]
+
+
+def test_an_elbow_that_is_joined_where_it_is_normally_open_says_both() -> None:
+    circuit = loop_circuit()
+    changes = [("S3", End.TO, EndState.JOINED), ("S4", End.FROM, EndState.JOINED)]
+    drawn = groups(render_oneline(view_of(circuit, changes), 10))
+    assert {"NORMALLY OPEN", "NOW JOINED"} <= set(words_of(drawn["S3"]))
+
+
+@pytest.mark.parametrize("per_row", PER_ROW)
+def test_the_line_past_a_box_goes_over_it_from_dot_to_dot_and_is_whole_where_it_is_live(per_row: int) -> None:
+    """By shape, not by colour: one line past P1 and none at P2; dots for all three; dashes where nothing feeds it."""
+    view = bypassed_view()
+    for switched, kind in ((view, "live"), (replace(view, spans=dead_spans(view)), "dead")):
+        svg = render_oneline(switched, per_row)
+        ((d, drawn),) = re.findall(r'<path d="([^"]*)" class="(\w+) past"/>', svg)
+        assert drawn == kind
+        (x, y), (_, up), (_, up2), (x2, y2) = [tuple(map(float, at.split())) for at in d.removeprefix("M").split("L")]
+        ((px, py),) = [(place.x, place.y) for place in placed_by_svg(switched, per_row) if place.enclosure_id == "P1"]
+        assert y == y2 == pytest.approx(py, abs=0.1)  # one decimal is written
+        assert (x + x2) / 2 == pytest.approx(px, abs=0.1)
+        assert up == up2 < py - measures_for(per_row).box / 2
+        assert svg.count(f'href="#ol{per_row}-joined"') == 3
+
+
+def dead_spans(view: OneLineView) -> dict[str, Any]:
+    return {name: replace(span, energy="dead") for name, span in view.spans.items()}
+
+
+def placed_by_svg(view: OneLineView, per_row: int) -> list[Place]:
+    """Find the boxes in the drawing itself."""
+    root = ET.fromstring(render_oneline(view, per_row))  # noqa: S314 - our own text
+    found = []
+    for group in root.iter(f"{SVG}g"):
+        if group.attrib.get("data-id") in view.enclosures:
+            moved = next(part for part in group.iter(f"{SVG}g") if "transform" in part.attrib)
+            x, y = re.findall(r"-?[\d.]+", moved.attrib["transform"])
+            found.append(Place(group.attrib["data-id"], float(x), float(y)))
+    return found
+
+
+@given(circuits(joined=True), st.sampled_from([2, 5, 10]))
+def test_there_is_one_line_past_every_bypassed_box_and_it_crosses_no_box(circuit: Circuit, per_row: int) -> None:
+    view = view_of(circuit)
+    ways = 0
+    for places, courses, _ in placed(view, per_row):
+        boxes = [(place.x - 13.9, place.y - 13.9, place.x + 13.9, place.y + 13.9) for place in places]
+        for d in re.findall(r'd="M([^"]*)"', draw_passes(view, courses, places, measures_for(per_row).box)):
+            ways += 1
+            points = [tuple(map(float, at.split())) for at in d.split("L")]
+            assert all(x == x2 or y == y2 for (x, y), (x2, y2) in pairwise(points))
+            pieces = [(min(x, x2), min(y, y2), max(x, x2), max(y, y2)) for (x, y), (x2, y2) in pairwise(points)]
+            assert not [box for box in boxes for piece in pieces if touch(piece, box)]
+    bypassed = {name for name, place in view.enclosures.items() if place.bypassed_by}
+    sources = set(circuit.source_ids)  # drawn once for each span that lands there
+    assert len(bypassed - sources) <= ways <= len(bypassed)
+
+
+@pytest.mark.parametrize("per_row", PER_ROW)
+def test_step_numbers_of_a_box_keep_clear_of_those_of_its_ends(per_row: int) -> None:
+    """As when an order takes out a winding fuse and moves both elbows of one transformer."""
+    numbers = {("P1", None): (4, 12), ("S1", End.TO): (5, 11), ("S2", End.FROM): (6, 10)}
+    view = bypassed_view(step_numbers=numbers)
+    (box,) = [place for place in placed_by_svg(view, per_row) if place.enclosure_id == "P1"]
+    number = r"(-?[\d.]+)"
+    place = rf'translate\({number} {number}\)"><rect x="{number}" y="-8" width="{number}"'
+    signs = []
+    for x, y, left, width, words in re.findall(
+        rf"{place}[^>]*/><text[^>]*>([\d,-]+)</text>", render_oneline(view, per_row)
+    ):
+        within = words == "4,12"  # told from the middle of its box
+        at_x, at_y = float(x) + float(left) + box.x * within, float(y) + box.y * within
+        signs.append((at_x, at_y - 8, at_x + float(width), at_y + 8))
+    assert len(signs) == 3
+    assert not [pair for pair in combinations(signs, 2) if touch(*pair)]
 
 
 @pytest.mark.parametrize("per_row", PER_ROW)
@@ -220,6 +323,15 @@ def test_the_legend_explains_every_state() -> None:
     assert "dead by the record, test first" in words
 
 
+def test_the_legend_shows_the_signs_of_the_drawing_itself() -> None:
+    """The dot of an elbow on a feed-through, and the line past a box, look alike in both."""
+    drawing, legend = render_oneline(bypassed_view(), 10), render_legend(2)
+    dot = r'<g id="\w+-joined">(.*?)</g>'
+    assert re.findall(dot, drawing) == re.findall(dot, legend) != []
+    assert legend.count('href="#oll2-joined"') == 3  # by itself, and the two of a box that is passed by
+    assert "bypassed: two elbows joined past it" in legend
+
+
 def test_fewer_than_two_in_a_row_is_refused() -> None:
     with pytest.raises(ValueError, match="per_row is 1, must be at least 2"):
         render_oneline(build_demo_view(0), 1)
@@ -284,7 +396,7 @@ def test_nothing_crosses_in_a_large_loop_with_nested_taps_and_links(per_row: int
         require_apart(places, courses, width)
 
 
-@given(circuits(), st.sampled_from([2, 5, 10]))
+@given(circuits() | circuits(joined=True), st.sampled_from([2, 5, 10]))
 def test_any_circuit_makes_a_well_formed_drawing(circuit: Circuit, per_row: int) -> None:
     view = view_of(circuit)
     assert set(groups(render_oneline(view, per_row))) == set(view.spans) | set(view.enclosures)
@@ -399,6 +511,21 @@ def test_labels_are_for_the_likeliest_and_the_rest_is_in_the_tips() -> None:
     written = written_on(build_live_group(live))
     assert len(written) == LABELS_SHOWN
     assert min(at[1] for at, _ in written) == pytest.approx((100 - LABELS_SHOWN) / 1e4)  # read back as is
+
+
+def test_the_map_tells_a_bypassed_box_and_a_winding_fuse_and_an_elbow_alone_on_a_feed_through() -> None:
+    view = bypassed_view()
+    ids = list(view.enclosures)
+    frame = gpd.GeoDataFrame({"id": ids}, geometry=[Point(n, 0) for n in range(len(ids))], crs="EPSG:4326")
+    assert [point.words for point in open_points(view, frame)] == ["JOINED S3", "NORMALLY OPEN S3"]
+    passed, out = enclosure_style(view.enclosures["P1"]), enclosure_style(view.enclosures["P3"])
+    assert (passed.note, out.note) == ("BYPASSED", "WINDING FUSE OUT")
+    assert "bypassed: S1 and S2 are joined on its feed-through" in passed.tip
+    assert "winding fuse out: its customers are without supply" in out.tip
+    assert enclosure_style(view.enclosures["R1"]).note == "R1 device closed"
+    tip = " ".join(span_style(view.spans["S1"]).tip)
+    assert "to at P1: on the feed-through, joined to S2" in tip
+    assert "from at P2: on the feed-through, alone" in " ".join(span_style(view.spans["S3"]).tip)
 
 
 def test_a_line_is_labelled_halfway_along() -> None:

@@ -35,12 +35,12 @@ from loopmend.files.order_sheet import (
     clock_text,
     ranges,
 )
-from loopmend.files.paper_oneline import MARGIN, Frame, Mark, Strip, Stroke, Words, draw_strips
+from loopmend.files.paper_oneline import LEGEND, MARGIN, Frame, Mark, Strip, Stroke, Words, draw_strips
 from loopmend.files.sheet_font import REPLACED, is_replaced, printable
 from loopmend.network.assets import End, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.oneline import OneLineView, build_oneline_view, lay_out_loops
-from loopmend.network.positions import apply_device, apply_end_states, normal_positions
+from loopmend.network.positions import apply_device, apply_end_states, apply_winding, normal_positions
 from loopmend.network.tracing import trace_supply
 from loopmend.switching.steps import Action
 from network.circuit_cases import circuits
@@ -412,6 +412,51 @@ def test_live_is_filled_and_dead_is_dashed() -> None:
     assert [cable.dash > 0 for cable in cables] == [True] * 4 + [False]  # S1 to S4, then S5
 
 
+def bypassed_strips(width: float = 255.0, **changes: Any) -> tuple[Strip, ...]:
+    """Draw the small town with E1 passed by (S1 and S2), E2's winding fuse out, S4 alone on E3's feed-through."""
+    circuit = small_town()
+    normal = normal_positions(circuit)
+    joined = [("S1", End.TO), ("S2", End.FROM), ("S4", End.FROM)]
+    now = apply_winding(apply_end_states(circuit, normal, [(*end, EndState.JOINED) for end in joined]), "E2", out=True)
+    view = build_oneline_view(circuit, lay_out_loops(circuit, normal), normal, now, trace_supply(circuit, now))
+    return draw_strips(view, width, **changes)
+
+
+def test_a_feed_through_and_a_winding_fuse_are_told_in_words_and_drawn_past_the_box() -> None:
+    (strip,) = bypassed_strips()
+    drawn = texts((strip,))
+    assert [words for words in drawn if words in ("BYPASSED", "WINDING FUSE OUT")] == ["BYPASSED", "WINDING FUSE OUT"]
+    assert [words for words in drawn if words.startswith("JOINED")] == ["JOINED AT E1", "JOINED AT E1", "JOINED AT E3"]
+    dots = [mark for mark in strip.marks if isinstance(mark, Frame) and mark.w == 1.8]
+    assert len(dots) == 3
+    assert all(dot.filled for dot in dots)
+    ways = [mark for mark in strip.marks if isinstance(mark, Stroke) and len(mark.points) == 3]
+    boxes = [mark for mark in strip.marks if isinstance(mark, Frame) and mark.w == mark.h == 9.0]
+    middle, top = boxes[1].x + boxes[1].w / 2, boxes[1].y  # E1
+    assert len(ways) == 2  # the two halves of the line past E1, and none at E3
+    assert ways[0].points[-1] == ways[1].points[-1]
+    assert ways[0].points[-1][0] == pytest.approx(middle)
+    assert ways[0].points[-1][1] < top
+    assert all(way.dash == 0 and way.width == 1.3 for way in ways)  # live, as S1 and S2 are
+    assert "feed-through" in LEGEND
+
+
+def test_the_lines_above_a_box_move_the_whole_strip_down_and_touch_nothing() -> None:
+    (strip,) = bypassed_strips()
+    written = [mark for mark in strip.marks if isinstance(mark, Words)]
+    for one, other in combinations(map(box_of, written), 2):
+        assert one[2] <= other[0] or other[2] <= one[0] or one[3] <= other[1] or other[3] <= one[1], (one, other)
+    assert {mark.y for mark in written if mark.text in ("E1", "E2")} == {min(m.y for m in written if m.text[0] == "E")}
+
+
+@pytest.mark.parametrize("width", [150.0, 255.0])
+def test_a_pair_that_falls_into_two_strips_is_half_in_each(width: float) -> None:
+    """E1 begins the second row: the line goes over its middle in both."""
+    strips = bypassed_strips(width, per_strip=2)
+    halves = [[m for m in strip.marks if isinstance(m, Stroke) and len(m.points) == 3] for strip in strips]
+    assert [len(found) for found in halves] == [1, 1, 0, 0, 0]
+
+
 def box_of(mark: Mark) -> tuple[float, float, float, float]:
     """Left, top, right, bottom."""
     if isinstance(mark, Frame):
@@ -425,7 +470,7 @@ def box_of(mark: Mark) -> tuple[float, float, float, float]:
 
 
 @settings(max_examples=60, deadline=None)
-@given(circuits(), st.sampled_from([255.0, 273.0]))
+@given(circuits() | circuits(joined=True), st.sampled_from([255.0, 273.0]))
 def test_any_circuit_is_drawn_whole_within_the_page(circuit: Circuit, width: float) -> None:
     normal = normal_positions(circuit)
     view = build_oneline_view(circuit, lay_out_loops(circuit, normal), normal, normal, trace_supply(circuit, normal))

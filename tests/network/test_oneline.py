@@ -9,8 +9,9 @@ from dataclasses import replace
 from typing import Any
 
 import networkx as nx
+import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from loopmend.errors import NetworkError
@@ -24,7 +25,14 @@ from loopmend.network.oneline import (
     iterate_rows,
     lay_out_loops,
 )
-from loopmend.network.positions import Positions, apply_device, apply_end_state, normal_positions
+from loopmend.network.positions import (
+    Positions,
+    apply_device,
+    apply_end_state,
+    apply_end_states,
+    apply_winding,
+    normal_positions,
+)
 from loopmend.network.tracing import trace_supply
 from network.circuit_cases import circuits, loop_assets, loop_circuit, padmount, riser, span
 
@@ -324,6 +332,42 @@ def test_the_view_says_what_is_opened_there_and_what_nobody_recorded() -> None:
     assert view.spans["S1"].ends[End.TO].stands == "deadbreak elbow closed on its bushing"
     assert view.spans["S2"].ends[End.TO].stands == "elbow closed on its bushing, its kind not recorded"
     assert (view.enclosures["R1"].protection, view.enclosures["P1"].protection) == ("cutout", "")
+
+
+def test_the_view_tells_which_spans_pass_a_box_by_and_whose_winding_fuse_is_out() -> None:
+    circuit = loop_circuit()
+    joined = [("S1", End.TO, EndState.JOINED), ("S2", End.FROM, EndState.JOINED), ("S4", End.FROM, EndState.JOINED)]
+    now = apply_winding(apply_end_states(circuit, normal_positions(circuit), joined), "P2", out=True)
+    view = view_of(circuit, now)
+    assert {name: item.bypassed_by for name, item in view.enclosures.items() if item.bypassed_by} == {
+        "P1": ("S1", "S2")
+    }
+    assert [name for name, item in view.enclosures.items() if item.winding_out] == ["P2"]
+    assert (view.enclosures["P1"].energy, view.enclosures["P2"].energy) == ("dead", "live")
+    ends = {name: span.ends for name, span in view.spans.items()}
+    assert (ends["S1"][End.TO].state, ends["S1"][End.TO].joined_to) == ("joined", "S2")
+    assert (ends["S2"][End.FROM].joined_to, ends["S2"][End.TO].joined_to) == ("S1", "")
+    assert (ends["S4"][End.FROM].state, ends["S4"][End.FROM].joined_to) == ("joined", "")  # alone there
+    assert ends["S1"][End.TO].stands == "elbow on the feed-through"
+
+
+def test_an_end_that_normally_stands_on_a_feed_through_is_no_open_point() -> None:
+    enclosures, spans = loop_assets()
+    spans["S1"] = replace(spans["S1"], to_state=EndState.JOINED)
+    spans["S2"] = replace(spans["S2"], from_state=EndState.JOINED)
+    circuit = build_circuit(list(enclosures.values()), list(spans.values()))
+    view = view_of(circuit, normal_positions(circuit))
+    marked = [(name, end.label) for name, span in view.spans.items() for end in span.ends if end.normally_open]
+    assert marked == [("S3", "to")]
+
+
+@given(circuits(joined=True))
+@settings(max_examples=200)
+def test_a_loop_goes_on_past_a_box_that_is_bypassed_as_it_would_through_it(circuit: Circuit) -> None:
+    """The drawing is laid out as if every elbow on a feed-through were on its bushing."""
+    normal = normal_positions(circuit)
+    through = np.where(normal.states == EndState.JOINED, np.int8(EndState.CLOSED), normal.states)
+    assert lay_out_loops(circuit, normal) == lay_out_loops(circuit, replace(normal, states=through))
 
 
 def test_an_enclosure_with_one_phase_of_two_fed_is_partly_live_and_never_called_dead() -> None:

@@ -196,7 +196,7 @@ def _draw_chain(pen: _Pen, places: Sequence[str], spans: Sequence[tuple[str, int
 
 
 def _draw_enclosure(pen: _Pen, item: OneLineEnclosure, x: float) -> None:
-    room, dead = pen.pitch - 2, item.energy == "dead"
+    room, dead = min(pen.pitch - 2, 2 * MARGIN), item.energy == "dead"
     corner = BOX / 2 if item.kind in ("riser", "station") else 0.6
     pen.marks.append(
         Frame(
@@ -278,7 +278,7 @@ def _end_words(end: OneLineEnd) -> list[str]:
 
 
 def _draw_end(pen: _Pen, end: OneLineEnd, x: float, way: int) -> None:
-    """Draw the elbow: a block on its bushing; an arm lifted off it; a dot beside it; or the sign of ground (IEC 60617)."""
+    """Draw the elbow: a block on its bushing, an arm or a dot off it, or the sign of ground (IEC 60617)."""
     pen.marks.append(Frame(min(x, x + way * 1.6), CABLE_Y - 1.6, 1.6, 3.2, filled=end.state == "closed"))
     if end.state == "open":
         pen.marks.append(Stroke(((x + way * 5.5, CABLE_Y), (x + way * 2.6, CABLE_Y - 3.0)), 1.0))

@@ -13,8 +13,9 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import networkx as nx
+import numpy as np
 
-from loopmend.network.assets import End, EndState
+from loopmend.network.assets import ON, End
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 
@@ -149,7 +150,8 @@ def lay_out_loops(circuit: Circuit, normal: Positions) -> tuple[LoopLayout, ...]
     Parameters
     ----------
     normal
-        Normal positions: they say where the open points are. Later switching does not move the drawing.
+        Normal positions: they say where the open points are. Later switching does not move the drawing. An elbow on a
+        feed-through is no open point: the loop goes on past the equipment.
 
     Returns
     -------
@@ -199,7 +201,7 @@ def _cut_at_sources(circuit: Circuit, normal: Positions) -> _Wiring:
         (ids[lands[row][end]], n, end) for n, row in enumerate(rows) for end in End if lands[row][end] in sources
     ]
     head_of = {(n, end): len(names) + place for place, (_, n, end) in enumerate(sorted(landings))}
-    is_open = (normal.states[rows] != EndState.CLOSED).any(axis=1).tolist() if rows else []
+    parted = np.any(np.isin(normal.states, ON, invert=True), axis=1)
     places = [
         (
             head_of.get((n, End.FROM), place_of.get(lands[row][0], 0)),
@@ -212,7 +214,7 @@ def _cut_at_sources(circuit: Circuit, normal: Positions) -> _Wiring:
         heads=range(len(names), len(names) + len(landings)),
         span_ids=[circuit.spans.span_id[row] for row in rows],
         places=places,
-        opens=is_open,
+        opens=[bool(parted[row]) for row in rows],
         lengths_m=circuit.spans.length_m[rows].tolist() if rows else [],
     )
     wiring.wires = [[] for _ in wiring.names]

@@ -11,11 +11,12 @@ from typing import Literal
 
 import numpy as np
 
-from loopmend.network.assets import Bools, End, EndState, phase_letters
+from loopmend.network.assets import ON, Bools, End, EndState, phase_letters
 from loopmend.network.devices import device_noun, position_words, protective_device
 from loopmend.network.graph import Circuit
 from loopmend.network.loop_layout import Hop, LoopLayout, LoopLink, LoopRow, iterate_rows, lay_out_loops
 from loopmend.network.positions import Positions
+from loopmend.network.switched import find_joined_at
 from loopmend.network.tracing import UNFED, Supply
 from loopmend.units import LENGTH_UNITS_M
 
@@ -50,11 +51,13 @@ class OneLineEnd:
     label
         ``from`` or ``to``.
     state
-        ``closed``, ``open`` or ``grounded``, as it stands now.
+        ``closed``, ``open``, ``grounded`` or ``joined`` (on the feed-through), as it stands now.
     stands
         The same in words, with the kind of device: ``deadbreak elbow parked (open)``.
+    joined_to
+        Where it stands on the feed-through: the span it is joined to there; "" where it is alone.
     normally_open
-        Whether it is open in the normal arrangement.
+        Whether it is open (or grounded) in the normal arrangement.
     indicator
         "" where none is mounted; else ``mounted`` (no record), ``tripped``, ``not_tripped`` or ``not_seen``.
     steps
@@ -65,6 +68,7 @@ class OneLineEnd:
     enclosure_id: str
     state: str
     stands: str = ""
+    joined_to: str = ""
     normally_open: bool = False
     indicator: str = ""
     steps: tuple[int, ...] = ()
@@ -88,7 +92,17 @@ class OneLineSpan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OneLineEnclosure:
-    """State of one enclosure; ``device`` is "" but at a source: ``closed`` or ``open``; ``protection`` what it is."""
+    """State of one enclosure.
+
+    Attributes
+    ----------
+    device
+        "" but at a source: ``closed`` or ``open``; ``protection`` what it is.
+    bypassed_by
+        The spans joined on its feed-through, past its equipment; none unless there are two.
+    winding_out
+        Whether the fuse of its winding is out, so that its customers have no supply.
+    """
 
     enclosure_id: str
     kind: str
@@ -105,6 +119,8 @@ class OneLineEnclosure:
     has_crew: bool
     is_next: bool
     steps: tuple[int, ...]
+    bypassed_by: tuple[str, ...] = ()
+    winding_out: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,12 +254,15 @@ def _end(known: _Known, span_id: str, end: End) -> OneLineEnd:
     device = int(known.circuit.end_device[row, end])
     stands = position_words(device, int(known.positions.states[row, end]))
     mounted = "mounted" if known.circuit.spans.indicator[row, end] else ""
+    joined = _joined_at(known, known.circuit.enclosure_at(span_id, end))
+    others = [other for other, at in joined if (other, at) != (span_id, end)] if (span_id, end) in joined else []
     return OneLineEnd(
         label=end.label,
         enclosure_id=known.circuit.enclosure_at(span_id, end),
         state=EndState(int(known.positions.states[row, end])).label,
         stands=stands if device else f"{stands}, its kind not recorded",
-        normally_open=bool(known.normal.states[row, end] != EndState.CLOSED),
+        joined_to=", ".join(others),
+        normally_open=int(known.normal.states[row, end]) not in ON,
         indicator=known.indicator_readings.get((span_id, end), mounted),
         steps=known.step_numbers.get((span_id, end), ()),
     )
@@ -253,6 +272,7 @@ def _enclosure(known: _Known, enclosure_id: str) -> OneLineEnclosure:
     row = known.circuit.enclosure_row[enclosure_id]
     record = known.circuit.enclosure(enclosure_id)
     device = "open" if enclosure_id in known.positions.open_devices else "closed"
+    joined = _joined_at(known, enclosure_id)
     return OneLineEnclosure(
         enclosure_id=enclosure_id,
         kind=record.kind.value,
@@ -269,4 +289,10 @@ def _enclosure(known: _Known, enclosure_id: str) -> OneLineEnclosure:
         has_crew=enclosure_id == known.crew_at,
         is_next=enclosure_id == known.next_at,
         steps=known.step_numbers.get((enclosure_id, None), ()),
+        bypassed_by=tuple(span for span, _ in joined) if len(joined) > 1 else (),
+        winding_out=enclosure_id in known.positions.windings_out,
     )
+
+
+def _joined_at(known: _Known, enclosure_id: str) -> tuple[tuple[str, End], ...]:
+    return find_joined_at(known.circuit, known.positions, enclosure_id)
