@@ -2,7 +2,7 @@
 
 Equipment is isolated at its own elbows, so the spans that land there stay in use from their other ends, and may be led
 past it on a feed-through. Work on it is another matter: here every span that lands there is first opened at both ends,
-tested, grounded and cleared. That is our rule, on the safe side; a company may have a way to work between parked elbows.
+tested, grounded and cleared. That rule is ours, on the safe side; a company may work between live elbows.
 """
 
 from __future__ import annotations
