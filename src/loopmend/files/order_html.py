@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from html import escape
 
 from loopmend.files.order_sheet import COLUMNS, SHARES, SIGNING, OrderSheet, SheetStep, action_words, detail_lines
@@ -33,17 +34,21 @@ def _table(sheet: OrderSheet) -> str:
 def _row(sheet: OrderSheet, step: SheetStep) -> str:
     details = "".join(f"<p>{label}{escape(text)}</p>" for label, text in detail_lines(step))
     street = f"<p>{escape(step.street)}</p>" if step.street else ""
-    where = f"<p><span>{step.map_position}</span></p>" if step.map_position else ""
+    where = f"<p>{_unbroken(step.map_position.split())}</p>" if step.map_position else ""
     cells = [
         f'<td class="n">{step.n}</td>',
         f'<td><p class="at">{escape(step.enclosure)}</p>{street}{where}</td>',
         f"<td><b>{escape(step.device)}</b></td>",
         f'<td><p class="act">{escape(action_words(step.action))}</p>{details}</td>',
     ]
-    clock = " ".join(f"<span>{part}</span>" for part in sheet.clock(step))
-    signed = [escape(step.done_by), escape(step.confirmed_by), clock]
+    signed = [escape(step.done_by), escape(step.confirmed_by), _unbroken(sheet.clock(step))]
     cells += [f'<td data-l="{label}">{told}</td>' for label, told in zip(COLUMNS[4:], signed, strict=True)]
     return f"<tr>{''.join(cells)}</tr>"
+
+
+def _unbroken(parts: Iterable[str]) -> str:
+    """Write figures so that a line may end between them only."""
+    return " ".join(f"<span>{part}</span>" for part in parts)
 
 
 def _signing(sheet: OrderSheet) -> str:

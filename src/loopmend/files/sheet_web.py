@@ -28,17 +28,20 @@ h1{font-size:1.7em;margin:.2em 0}h2{font-size:1.2em;margin:1em 0 .3em;break-afte
 dl{display:grid;grid-template-columns:repeat(auto-fit,minmax(280px,1fr));gap:.2em 1.5em}
 dl div{display:flex;gap:.6em}dt{min-width:7.5em}dd{margin:0;font-weight:700;overflow-wrap:anywhere}
 .box{border:3px solid #000;padding:.3em .8em;margin:.8em 0}.box p{margin:.25em 0}
-table{border-collapse:collapse;width:100%;table-layout:fixed}thead{display:table-header-group}tr{break-inside:avoid}
+table{border-collapse:collapse;width:calc(100% - 2px);margin:1px;table-layout:fixed}
+thead{display:table-header-group}tr{break-inside:avoid}
 th,td{border:1px solid #000;padding:.35em .4em;text-align:left;vertical-align:top;overflow-wrap:anywhere}
-th{background:#ddd;font-size:.85em}td p{margin:.15em 0}.n{font-size:1.5em;font-weight:700}
+th{background:#ddd;font-size:.8em;padding:.35em .3em}td p{margin:.15em 0}
+.n{font-size:1.5em;font-weight:700;white-space:nowrap}
 .steps span{white-space:nowrap;font-size:.85em}
 .at,.act{font-weight:700;font-size:1.1em}
 svg{display:block;width:100%;height:auto;break-inside:avoid}
 .narrow{display:none;flex-wrap:wrap;gap:.4em}.narrow svg{flex:1 1 330px;max-width:480px}small{font-size:.85em}
 .sign td{height:3.2em;width:33%}footer{margin-top:1.2em;border-top:1px solid #000;padding-top:.4em}
-@media print{body{max-width:none;padding:0;font-size:12pt}dl{grid-template-columns:1fr 1fr}}
-@media screen and (max-width:880px){.wide{display:none}.narrow{display:flex}}
-@media screen and (max-width:700px){table.steps,table.steps tbody{display:block}table.steps thead{display:none}
+@media print{body{max-width:none;padding:0;font-size:11pt;line-height:1.22}dl{grid-template-columns:1fr 1fr}.steps .n{font-size:1.3em}
+td p{margin:.05em 0}.sign td{height:2.6em}}
+@media screen and (max-width:880px){.wide{display:none}.narrow{display:flex}
+table.steps,table.steps tbody{display:block}table.steps thead{display:none}
 table.steps tr{display:block;border:2px solid #000;margin:.6em 0}table.steps td{display:block;border:0}
 table.steps td[data-l]:not(:empty)::before{content:attr(data-l) ": ";font-size:.8em}}
 """
