@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import streamlit as st
 
-from loopmend.workbench import requests as rq
 from loopmend.workbench.screens import CaseScreen
 from loopmend.workbench.windings import winding_request
 from session import act, plain
+from sign_card import UNREAD_SECONDS
 
 WORDS = {
     "blown": "found blown",
@@ -42,22 +42,24 @@ def winding_card(screen: CaseScreen, enclosure: str) -> None:
 
 
 def winding_fields(screen: CaseScreen, enclosure: str, *, key: str) -> None:
-    """Say what is with one winding fuse; what is moved waits while an order is under way."""
+    """Say what is with one winding fuse; what is moved waits while an order is under way.
+
+    Every change makes a new button, so that a second tap on what was recorded never records the next change.
+    """
     is_out = enclosure in {fuse.id for fuse in screen.windings_out}
     under_way = screen.open_order is not None and screen.open_order.status != "draft"
     words = ("in", "whole") if is_out else ("blown", "out")
     offered = [word for word in words if not (under_way and word in MOVES)]
-    turn = f"{key}-{enclosure}-{'out' if is_out else 'in'}"
+    changes = sum(entry.kind == "winding_switched" for entry in screen.timeline)
+    turn = f"{key}-{enclosure}-{changes}-{'out' if is_out else 'in'}"
     label = "It is out by the record; now" if is_out else "It is in by the record; now"
-    word = str(
-        st.segmented_control(
-            label, offered, default=offered[0], required=True, format_func=WORDS.__getitem__, key=f"{turn}-word"
-        )
-    )
+    word = st.segmented_control(label, offered, format_func=WORDS.__getitem__, key=f"{turn}-word")
+    if word is None:
+        return
     st.caption(plain(ABOUT[word]))
     note = st.text_input("Note", key=f"{turn}-note")
-    request: rq.SwitchWinding | rq.RecordWinding = winding_request(enclosure, word, note)
-    act(f"Record: fuse of {enclosure} {WORDS[word]}", screen, request, key=f"{turn}-go")
+    request = winding_request(enclosure, word, note)
+    act(f"Record: {WORDS[word]}, {enclosure}", screen, request, key=f"{turn}-go", unread_s=UNREAD_SECONDS)
 
 
 def show_windings(screen: CaseScreen) -> None:

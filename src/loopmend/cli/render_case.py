@@ -9,6 +9,8 @@ from loopmend.cli.render import ADVICE, ways_lines
 from loopmend.workbench.step_places import PEOPLE, WAITED_FOR
 from loopmend.workbench.windings import HOW_OUT
 
+SHOWN_FUSES = 8
+
 
 def board_text(document: dict[str, Any]) -> str:
     """Write the board, a case a line."""
@@ -66,7 +68,7 @@ def case_text(document: dict[str, Any]) -> str:
             for step in order["steps"]:
                 lines.append(f"  [{'x' if 'done_by' in step else ' '}] {step['n']}. {step['says']}{_signed(step)}")
                 lines += _step_lines(step) if step["n"] == order["due_step"] else []
-    lines += [f"winding fuse of {fuse['id']}: {_fuse_text(fuse)}" for fuse in document["windings_out"]]
+    lines += _fuse_lines(document["windings_out"])
     lines += [f"on the feed-through of {at['enclosure']}: {_joined_text(at)}" for at in document["feed_throughs"]]
     lines += [f"clearance of {c['span']}: {c['stage']}, {c['holder']} in charge" for c in document["clearances"]]
     lines += [f"tag at {' '.join(filter(None, (t['id'], t['end'])))}: {t['holder']}" for t in document["tags"]]
@@ -75,9 +77,17 @@ def case_text(document: dict[str, Any]) -> str:
     return "\n".join([*lines, ADVICE])
 
 
-def _fuse_text(fuse: dict[str, Any]) -> str:
-    critical = f" ({fuse['critical']} critical)" if fuse["critical"] else ""
-    return f"{HOW_OUT[fuse['how']]}; {fuse['customers']} customers{critical} behind it"
+def _fuse_lines(fuses: list[dict[str, Any]]) -> list[str]:
+    """Say each winding fuse that is out since the case was opened, and the others of the circuit in one line."""
+    lines = []
+    for fuse in fuses:
+        if fuse["how"] != "as_found":
+            critical = f" ({fuse['critical']} critical)" if fuse["critical"] else ""
+            behind = f"{fuse['customers']} customers{critical} behind it"
+            lines.append(f"winding fuse of {fuse['id']}: {HOW_OUT[fuse['how']]}; {behind}")
+    before = [fuse["id"] for fuse in fuses if fuse["how"] == "as_found"]
+    rest = f" and {len(before) - SHOWN_FUSES} more" if len(before) > SHOWN_FUSES else ""
+    return lines + ([f"winding fuses out as found: {', '.join(before[:SHOWN_FUSES])}{rest}"] if before else [])
 
 
 def _joined_text(feed_through: dict[str, Any]) -> str:

@@ -79,7 +79,7 @@ class CaseScreen:
     held, holders
         Clearances not released and tags that hang, a sentence each; who holds them, each once.
     windings, windings_out
-        Enclosures of those loops with a winding fuse; the fuses that are out, anywhere in the circuit.
+        Enclosures of those loops with a winding fuse; the fuses that are out, elsewhere only those of this case.
     """
 
     case_id: str
@@ -164,6 +164,7 @@ def load_case_screen(desk: Desk, case_id: str, *, unit: LengthUnit = "ft") -> Ca
     found, plan, hindrance = reckon(desk, case)
     whole = build_view(case, found, plan, unit)
     layouts = _layouts_of(whole.layouts, found)
+    windings = find_winding_places(circuit, layouts)
     _, customers, critical = _out_now(state)
     return CaseScreen(
         case_id=case_id,
@@ -206,8 +207,8 @@ def load_case_screen(desk: Desk, case_id: str, *, unit: LengthUnit = "ft") -> Ca
         notice=notice(say_circuit_change(desk, state.circuit, state.fingerprint)) if state.closed_at is None else "",
         held=_held(state),
         holders=state.standing.holders,
-        windings=find_winding_places(circuit, _enclosures_of(layouts)),
-        windings_out=find_windings_out(circuit, state),
+        windings=windings,
+        windings_out=tuple(f for f in find_windings_out(circuit, state) if f.how != "as_found" or f.id in windings),
     )
 
 
@@ -345,10 +346,6 @@ def _layouts_of(layouts: tuple[LoopLayout, ...], found: Assessment) -> tuple[Loo
     dead = set(found.dead.spans)
     touched = tuple(layout for layout in layouts if dead.intersection(layout.span_ids()))
     return touched or layouts
-
-
-def _enclosures_of(layouts: tuple[LoopLayout, ...]) -> tuple[str, ...]:
-    return tuple(dict.fromkeys(name for layout in layouts for name in layout.enclosure_ids()))
 
 
 def _bounds(case: LoadedCase, layouts: tuple[LoopLayout, ...]) -> tuple[float, float, float, float]:

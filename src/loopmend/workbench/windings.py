@@ -11,6 +11,7 @@ from loopmend.case.state import CaseState
 from loopmend.network.assets import EndState
 from loopmend.network.devices import has_winding
 from loopmend.network.graph import Circuit
+from loopmend.network.loop_layout import LoopLayout
 from loopmend.network.switched import find_joined_at
 
 MOVED = ("out", "in")
@@ -72,9 +73,10 @@ def _how_out(state: CaseState, name: str) -> str:
     return how
 
 
-def find_winding_places(circuit: Circuit, enclosure_ids: tuple[str, ...]) -> tuple[str, ...]:
-    """Keep the enclosures that have a winding fuse, in their order."""
-    return tuple(name for name in enclosure_ids if has_winding(circuit.enclosure(name)))
+def find_winding_places(circuit: Circuit, layouts: tuple[LoopLayout, ...]) -> tuple[str, ...]:
+    """List the enclosures of some loops that have a winding fuse, each once, in the order of the drawing."""
+    names = dict.fromkeys(name for layout in layouts for name in layout.enclosure_ids())
+    return tuple(name for name in names if has_winding(circuit.enclosure(name)))
 
 
 def windings_document(circuit: Circuit, state: CaseState) -> list[dict[str, Any]]:
