@@ -95,6 +95,8 @@ def test_words_of_every_device_in_every_position() -> None:
     assert said[Device.DEADBREAK_ELBOW, EndState.OPEN] == "deadbreak elbow parked (open)"
     assert said[Device.SWITCH_WAY, EndState.OPEN] == "switch way open"
     assert said[Device.CUTOUT, EndState.GROUNDED] == "cutout grounded"
+    assert said[Device.LOADBREAK_ELBOW, EndState.JOINED] == "elbow on the feed-through"
+    assert said[Device.DEADBREAK_ELBOW, EndState.JOINED] == "deadbreak elbow on the feed-through"
     for (device, _), words in said.items():
         assert words.startswith(device_noun(device))
         assert ("parked" in words or "bushing" in words) <= (device in ELBOWS)
