@@ -6,6 +6,7 @@ from datetime import timedelta
 from typing import Any, cast
 
 import networkx as nx
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
@@ -38,7 +39,7 @@ from loopmend.case.decide import decide
 from loopmend.case.replay import replay
 from loopmend.case.state import CaseState, customer_minutes, is_grounded
 from loopmend.errors import LoopmendError
-from loopmend.network.assets import End, EndState
+from loopmend.network.assets import ON, End, EndState
 from loopmend.network.positions import Positions
 from loopmend.network.tracing import find_loops, trace_supply
 from loopmend.switching.clearance_steps import NEEDS_SECOND
@@ -96,9 +97,11 @@ NONSENSE: st.SearchStrategy[rq.Request] = st.one_of(
         rq.SwitchEnd,
         span=ANY_SPAN,
         end=ENDS,
-        state=st.sampled_from(["open", "closed", "grounded", "ajar"]),
+        state=st.sampled_from(["open", "closed", "grounded", "joined", "ajar"]),
         reason=TEXT,
     ),
+    st.builds(rq.SwitchWinding, enclosure=PLACE, state=st.sampled_from(["in", "out", "ajar"]), reason=TEXT),
+    st.builds(rq.RecordWinding, enclosure=PLACE, found=st.sampled_from(["blown", "whole", "ajar"]), note=TEXT),
     st.builds(rq.DeclareFault, spans=st.lists(ANY_SPAN, max_size=2).map(tuple), reason=TEXT),
     st.builds(rq.DraftOrder, purpose=cast("Any", st.sampled_from(["restore", "ground", "return", "release", "tidy"]))),
     st.builds(rq.ApproveOrder, order_id=ORDER_ID),
@@ -119,16 +122,26 @@ NONSENSE: st.SearchStrategy[rq.Request] = st.one_of(
 
 
 def customers_out_by_networkx(now: Positions) -> int:
-    """Customers not joined to a source whose device is closed, by a graph built here from the end states."""
+    """Customers not joined to a source whose device is closed, or without their fuse, by a graph built here."""
     graph: nx.Graph[str] = nx.Graph()
     graph.add_nodes_from(CUSTOMERS)
     for row, span in enumerate(TOWN.spans.span_id):
         for end, place in enumerate(TOWN.spans.enclosure[row]):
-            if now.states[row, end] == EndState.CLOSED:
-                graph.add_edge(str(span), str(TOWN.enclosures.enclosure_id[place]))
+            bushing = {EndState.CLOSED: "", EndState.JOINED: "past "}.get(EndState(int(now.states[row, end])))
+            if bushing is not None:
+                graph.add_edge(str(span), bushing + str(TOWN.enclosures.enclosure_id[place]))
     live = [name for name in ("R1", "R2") if name not in now.open_devices]
     fed = set().union(*(nx.node_connected_component(graph, name) for name in live if name in graph))
-    return sum(customers for name, customers in CUSTOMERS.items() if name not in fed)
+    return sum(customers for name, customers in CUSTOMERS.items() if name not in fed or name in now.windings_out)
+
+
+def spans_moved_while_alive(before: Positions, after: Positions) -> list[str]:
+    """Spans alive before of which an end came onto a feed-through or off it; places fed whose fuse was moved."""
+    was = trace_supply(TOWN, before)
+    joined = (before.states == EndState.JOINED) != (after.states == EndState.JOINED)
+    spans = TOWN.spans.span_id[joined.any(axis=1) & was.alive].tolist()
+    fed = set(TOWN.enclosures.enclosure_id[(was.enclosure_source >= 0).any(axis=0)].tolist())
+    return [*spans, *sorted(fed & (before.windings_out ^ after.windings_out))]
 
 
 class AnyCase(RuleBasedStateMachine):
@@ -163,6 +176,8 @@ class AnyCase(RuleBasedStateMachine):
         self.state = happen(before, payloads, START + timedelta(minutes=self.minutes), by)
         woken = trace_supply(TOWN, self.state.now).alive & ~trace_supply(TOWN, before.now).alive
         assert not (guarded.faulted | guarded.suspects).intersection(TOWN.spans.span_id[woken].tolist())
+        if not isinstance(request, rq.RecordWinding):  # what was found is a fact, whatever is alive
+            assert spans_moved_while_alive(before.now, self.state.now) == []
 
     def is_refused_again(self, before: CaseState, request: rq.Request, refused: LoopmendError) -> None:
         with pytest.raises(type(refused)) as again:
@@ -177,9 +192,27 @@ class AnyCase(RuleBasedStateMachine):
     def record_a_test(self, request: rq.Request) -> None:
         self.ask(request)
 
-    @rule(span=ANY_SPAN, end=st.sampled_from(["from", "to"]), to=st.sampled_from(["open", "closed", "grounded"]))
+    @rule(
+        span=ANY_SPAN,
+        end=st.sampled_from(["from", "to"]),
+        to=st.sampled_from(["open", "closed", "grounded", "joined"]),
+    )
     def move_an_elbow(self, span: str, end: str, to: str) -> None:
         self.ask(rq.SwitchEnd(span=span, end=end, state=to, by=CREW))
+
+    @rule(place=st.sampled_from(["E1", "E2", "E3"]))
+    def lead_past(self, place: str) -> None:
+        """Park both elbows of a padmount and join them, as far as that goes."""
+        for to in ("open", "joined"):
+            for span, end in TOWN.ends_at[place]:
+                self.ask(rq.SwitchEnd(span=span, end=end.label, state=to, by=CREW))
+
+    @rule(place=PLACE, to=st.sampled_from(["in", "out"]), found=st.sampled_from(["", "", "blown", "whole"]))
+    def move_or_find_a_fuse(self, place: str, to: str, found: str) -> None:
+        if found:
+            self.ask(rq.RecordWinding(enclosure=place, found=found, note="seen"))
+        else:
+            self.ask(rq.SwitchWinding(enclosure=place, state=to, by=CREW))
 
     @rule(elbow=st.sampled_from([("S4", "to"), ("S3", "from"), ("S3", "to")]))
     def close_towards_a_live_source(self, elbow: tuple[str, str]) -> None:
@@ -245,7 +278,13 @@ class AnyCase(RuleBasedStateMachine):
             if kind == "device" or end is None:
                 assert name in self.state.now.open_devices
             else:
-                assert self.state.now.states[TOWN.span_row[name], end] != EndState.CLOSED
+                assert self.state.now.states[TOWN.span_row[name], end] not in ON
+
+    @invariant()
+    def a_feed_through_holds_a_pair_and_no_ground(self) -> None:
+        joined = self.state.now.states == EndState.JOINED
+        assert np.bincount(TOWN.spans.enclosure[joined], minlength=1).max() <= 2
+        assert not (joined.any(axis=1) & (self.state.now.states == EndState.GROUNDED).any(axis=1)).any()
 
     @invariant()
     def nothing_under_a_clearance_is_alive(self) -> None:
