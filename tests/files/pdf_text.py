@@ -13,6 +13,8 @@ _OBJECT = re.compile(rb"(\d+) 0 obj(.*?)endobj", re.DOTALL)
 _STREAM = re.compile(rb"stream\n(.*?)\nendstream", re.DOTALL)
 _SHOWN = re.compile(rb"/F(\d+) [\d.]+ Tf|\(((?:\\.|[^\\()])*)\) ?Tj|\[(.*?)\] ?TJ", re.DOTALL)
 _STRING = re.compile(rb"\(((?:\\.|[^\\()])*)\)", re.DOTALL)
+_PLACED = re.compile(rb"(-?[\d.]+) (-?[\d.]+) Td|(-?[\d.]+) (-?[\d.]+) (-?[\d.]+) (-?[\d.]+) re")
+_MM = 25.4 / 72
 _ESCAPES = {b"n": b"\n", b"r": b"\r", b"t": b"\t", b"b": b"\b", b"f": b"\f"}
 
 
@@ -22,6 +24,20 @@ def read_pages(content: bytes) -> list[str]:
     pages = [body for body in objects.values() if re.search(rb"/Type /Page\b", body)]
     fonts = _fonts(objects)
     return [_page_text(objects, fonts, page) for page in pages]
+
+
+def read_depths(content: bytes) -> list[tuple[list[float], list[float]]]:
+    """Where things are on each page, millimetres from its top: bottoms of boxes, and base lines of text."""
+    objects = {int(number): body for number, body in _OBJECT.findall(content)}
+    size = next(found for body in objects.values() if (found := re.search(rb"/MediaBox \[0 0 [\d.]+ ([\d.]+)\]", body)))
+    depths = []
+    for page in (body for body in objects.values() if re.search(rb"/Type /Page\b", body)):
+        boxes, lines = list[float](), list[float]()
+        for _, line, _, top, _, height in _PLACED.findall(_stream(objects[_reference(page, b"Contents")])):
+            bottom = float(line) if line else min(float(top), float(top) + float(height))
+            (lines if line else boxes).append((float(size[1]) - bottom) * _MM)
+        depths.append((boxes, lines))
+    return depths
 
 
 def _stream(body: bytes) -> bytes:

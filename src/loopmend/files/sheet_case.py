@@ -63,7 +63,7 @@ class CaseSheet:
         """Name the time zone of the clock times; the record itself keeps them in UTC."""
         there = self.as_of.astimezone(self.zone)
         offset = clock_text(there).split()[-1]
-        name = str(self.zone) if getattr(self.zone, "key", None) else there.tzname() or offset
+        name = there.tzname() or offset
         return f"local, {offset if name == offset else f'{name} ({offset} at this log version)'}; the record keeps UTC"
 
     def numbered_cautions(self, where: Sequence[str]) -> list[str]:

@@ -38,7 +38,8 @@ th{background:#ddd;font-size:.8em;padding:.35em .3em}td p{margin:.15em 0}
 svg{display:block;width:100%;height:auto;break-inside:avoid}
 .narrow{display:none;flex-wrap:wrap;gap:.4em}.narrow svg{flex:1 1 330px;max-width:480px}small{font-size:.85em}
 .sign td{height:3.2em;width:33%}footer{margin-top:1.2em;border-top:1px solid #000;padding-top:.4em}
-@media print{body{max-width:none;padding:0;font-size:11pt;line-height:1.22}dl{grid-template-columns:1fr 1fr}.steps .n{font-size:1.3em}
+@media print{body{max-width:none;padding:0;font-size:11pt;line-height:1.22}dl{grid-template-columns:1fr 1fr}
+.steps .n{font-size:1.3em}
 td p{margin:.05em 0}.sign td{height:2.6em}}
 @media screen and (max-width:880px){.wide{display:none}.narrow{display:flex}
 table.steps,table.steps tbody{display:block}table.steps thead{display:none}
