@@ -12,8 +12,8 @@ from loopmend.errors import NetworkError
 from loopmend.locate.dead import find_dead_part
 from loopmend.locate.infer import infer_operated
 from loopmend.network.assets import End, EndState
-from loopmend.network.graph import build_circuit
-from loopmend.network.positions import apply_device, apply_end_states, normal_positions
+from loopmend.network.graph import Circuit, build_circuit
+from loopmend.network.positions import Positions, apply_device, apply_end_states, apply_winding, normal_positions
 
 
 def test_half_loop_up_to_the_open_point() -> None:
@@ -190,3 +190,84 @@ def test_refuses_reports_that_cannot_be() -> None:
         infer_operated(circuit, normal, ["X1"])
     with pytest.raises(NetworkError, match="E1: reported out and reported supplied"):
         infer_operated(circuit, normal, ["E1"], ["E1"])
+
+
+# --- feed-throughs and winding fuses -----------------------------------------------------------------------------
+
+
+def led_past(circuit: Circuit, *elbows: tuple[str, End]) -> Positions:
+    return apply_end_states(circuit, normal_positions(circuit), [(*elbow, EndState.JOINED) for elbow in elbows])
+
+
+def test_who_is_led_past_was_out_before_and_is_no_suspect() -> None:
+    # R1-E1-E2-E3-(open at E4): S2 and S3 joined past E2, whose customers had no supply before the fault.
+    circuit = loop(4, 3)
+    now = led_past(circuit, ("S2", End.TO), ("S3", End.FROM))
+    dead = find_dead_part(circuit, normal_positions(circuit), now, ["R1"])
+    assert dead.out == dead.equipment == ("R1", "E1", "E3")
+    assert dead.customers_out == 10
+    assert dead.spans == ("S1", "S2", "S3", "S4")
+    assert {("S2", End.TO, "E2"), ("S3", End.FROM, "E2")} <= set(dead.edges)
+    assert dead.feed_throughs == {"E2": "E2"}
+    assert dead.on_feed_through == {("S2", End.TO), ("S3", End.FROM)}
+    assert dead.places == dead.enclosures == ("R1", "E1", "E2", "E3")
+
+
+def test_a_parked_elbow_stays_a_place_of_the_feed_through_it_came_off() -> None:
+    # The split: S3 taken off and parked. Both sides stay suspect, and E2 still had no supply before.
+    circuit = loop(4, 3)
+    now = apply_end_states(circuit, led_past(circuit, ("S2", End.TO)), [("S3", End.FROM, EndState.OPEN)])
+    dead = find_dead_part(circuit, normal_positions(circuit), now, ["R1"])
+    assert dead.spans == ("S1", "S2", "S3", "S4")
+    assert dead.out == ("R1", "E1", "E3")
+    assert dead.on_feed_through == {("S2", End.TO)}
+    assert ("S3", End.FROM, "E2") in dead.edges
+
+
+def test_behind_a_winding_fuse_nobody_went_out_but_the_bus_may_have_failed() -> None:
+    circuit = loop(4, 3)
+    normal = normal_positions(circuit)
+    dead = find_dead_part(circuit, normal, apply_winding(normal, "E2", out=True), ["R1"])
+    assert dead.out == ("R1", "E1", "E3")
+    assert dead.equipment == ("R1", "E1", "E2", "E3")
+    assert dead.customers_out == 10
+    assert dict(
+        zip(("E1", "E2"), ({("span", "S1"), ("span", "S2")}, {("span", "S2"), ("span", "S3")}), strict=True)
+    ) == {name: {vertex for vertex, _ in dead.neighbours["enclosure", name]} for name in ("E1", "E2")}
+
+
+def crossing() -> Circuit:
+    """R1-S1-X-S2-A and R1-S3-B-S4-X: both ways lead to the cabinet X."""
+    spans = [cable("S1", "R1", "X"), cable("S2", "X", "A"), cable("S3", "R1", "B"), cable("S4", "B", "X")]
+    return build_circuit([riser("R1"), padmount("X", 4), padmount("A", 2), padmount("B", 1)], spans)
+
+
+def test_a_cabinet_and_its_feed_through_are_two_vertices_where_both_are_dead() -> None:
+    circuit = crossing()
+    now = led_past(circuit, ("S1", End.TO), ("S2", End.FROM))
+    dead = find_dead_part(circuit, now, now, ["R1"])
+    (name,) = set(dead.feed_throughs)
+    assert (name, dead.place_of(name), dead.place_of("X")) == ("feed-through of X", "X", "X")
+    assert dict(dead.neighbours["enclosure", "X"]) == {("span", "S4"): ("S4", End.TO)}
+    assert {vertex for vertex, _ in dead.neighbours["enclosure", name]} == {("span", "S1"), ("span", "S2")}
+    assert dead.customers_out == 7
+    assert dead.places == ("R1", "X", "B")
+    assert dead.spans_on_bus(circuit, "X") == ("S4",)
+
+
+def test_elbows_on_a_feed_through_may_close_a_loop_too() -> None:
+    circuit = build_circuit(
+        [riser("R1"), padmount("E1", 1), padmount("E2", 1)],
+        [cable("S1", "R1", "E1"), cable("S2", "E1", "E2"), cable("S3", "E2", "R1")],
+    )
+    now = led_past(circuit, ("S2", End.TO), ("S3", End.FROM))
+    with pytest.raises(NetworkError, match=r"loop of closed ends \(found S1, S2, S3\)"):
+        find_dead_part(circuit, now, now, ["R1"])
+
+
+def test_who_sits_behind_a_winding_fuse_that_is_out_is_no_sign_of_a_device() -> None:
+    circuit = loop(4, 3)
+    normal = apply_winding(normal_positions(circuit), "E2", out=True)
+    found = infer_operated(circuit, normal, ["E1", "E2"])
+    assert found.unexplained == ("E2",)
+    assert found.guesses[0].silent == ("E3",)

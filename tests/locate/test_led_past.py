@@ -31,7 +31,9 @@ from loopmend.locate.priors import build_prior
 from loopmend.locate.rules import half_split, walk
 from loopmend.locate.tree import search_tree, value_of
 from loopmend.locate.two_crews import plan_two_crews
-from loopmend.network.assets import End
+from loopmend.network.assets import End, EndState
+from loopmend.network.tracing import trace_supply
+from loopmend.switching.restoration import find_restoration
 
 OBJECTIVES = ("crew-minutes", "customer-minutes")
 RESTORATIONS = ("in-place", "go-and-return")
@@ -191,3 +193,30 @@ def test_two_crews_take_the_same(seed: int, chain: bool, objective: str, where: 
         found = plan_two_crews(model, second, objective)  # type: ignore[arg-type]
         figures.append(None if found is None else (found.expected_crew_minutes, found.expected_customer_minutes))
     assert figures[0] == (None if figures[1] is None else pytest.approx(figures[1], rel=CLOSE))
+
+
+# --- what comes back ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("where", WHERE)
+@pytest.mark.parametrize("parted", [False, True])
+@pytest.mark.parametrize("seed", range(10))
+def test_nothing_is_brought_back_onto_equipment_that_is_led_past(seed: int, parted: bool, where: Where) -> None:
+    case = drawn(1200 + seed, 6, chain=seed % 2 == 0, where=where, parted=parted)
+    circuit, dead = case.real.circuit, case.real_dead()
+    model = model_of(case.real, dead, "in-place")
+    for fault, kind in ((s.id, s.kind) for s in model.suspects if s is not None):
+        assert kind == "span"
+        found = find_restoration(circuit, dead.now, [fault], limits=False, operated=["R1"])
+        for span, end in case.pair:
+            assert found.target.states[circuit.span_row[span], end] != EndState.CLOSED
+        supplied = trace_supply(circuit, found.target).supplied
+        assert where != "bypassed" or not supplied[circuit.enclosure_row[case.at]]
+        left = sum(circuit.enclosure(name).customers for name in dead.out if not supplied[circuit.enclosure_row[name]])
+        cell = next(k for k, s in enumerate(model.suspects) if s is not None and s.id == fault)
+        # The search of restorations and the reach of the plan are two programs. The search moves no elbow of a
+        # feed-through alive, and takes another parked elbow for the new mate of one that the isolation leaves alone
+        # there, though it could go onto a live bus: so it may bring back fewer than the plan counts on, never more.
+        assert left >= model.customers(1 << cell)
+        if not parted and where != "live bus":
+            assert left == model.customers(1 << cell)
