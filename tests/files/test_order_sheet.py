@@ -9,7 +9,6 @@ import unicodedata
 import xml.etree.ElementTree as ET
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
-from html.parser import HTMLParser
 from itertools import combinations
 from typing import Any, get_args
 
@@ -18,6 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from case.small_town import small_town
+from files.page_text import see
 from files.pdf_text import read_pages
 from loopmend.errors import DataError
 from loopmend.files import sheet_font
@@ -116,31 +116,8 @@ def pdf_words(sheet: OrderSheet, **more: Any) -> str:
     return " ".join(" ".join(read_pages(render_order_pdf(sheet, **more))).split())
 
 
-class _Visible(HTMLParser):
-    """Gathers the text and the attributes of a page."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.texts: list[str] = []
-        self.attributes: list[tuple[str, str]] = []
-        self.tags: set[str] = set()
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.add(tag)
-        self.attributes += [(name, value or "") for name, value in attrs]
-
-    def handle_data(self, data: str) -> None:
-        self.texts.append(data)
-
-
-def read_html(sheet: OrderSheet) -> _Visible:
-    seen = _Visible()
-    seen.feed(render_order_html(sheet))
-    return seen
-
-
 def html_words(sheet: OrderSheet) -> str:
-    return " ".join(" ".join(read_html(sheet).texts).split())
+    return see(render_order_html(sheet)).words
 
 
 EXPECTED = [
@@ -256,8 +233,8 @@ def test_text_of_the_users_stays_text() -> None:
         remarks=(EVIL,),
         steps=(make_step(1, says=EVIL, street=EVIL, enclosure=EVIL, done_by=EVIL, found=EVIL),),
     )
-    seen = read_html(sheet)
-    assert not seen.tags & {"img", "script", "iframe", "object", "link", "a"}
+    seen = see(render_order_html(sheet))
+    assert not set(seen.tags) & {"img", "script", "iframe", "object", "link", "a"}
     assert not [name for name, _ in seen.attributes if name.startswith("on") or name in ("src", "href")]
     assert EVIL in "".join(seen.texts)
     assert EVIL in pdf_words(sheet).replace("\n", " ")  # {nb} is no number of pages, ** is no bold

@@ -6,12 +6,12 @@ import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from functools import cache
-from html.parser import HTMLParser
 from typing import Any
 
 import pytest
 
 from case.small_town import small_town
+from files.page_text import see
 from files.pdf_text import read_pages
 from loopmend.files.plan_html import render_plan_html
 from loopmend.files.plan_pdf import render_plan_pdf
@@ -113,31 +113,8 @@ def pdf_words(sheet: PlanSheet, **more: Any) -> str:
     return " ".join(" ".join(read_pages(render_plan_pdf(sheet, **more))).split())
 
 
-class _Page(HTMLParser):
-    """Gathers text, tags and attributes."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.texts: list[str] = []
-        self.attributes: list[tuple[str, str]] = []
-        self.tags: list[str] = []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append(tag)
-        self.attributes += [(name, value or "") for name, value in attrs]
-
-    def handle_data(self, data: str) -> None:
-        self.texts.append(data)
-
-
-def read_html(sheet: PlanSheet) -> _Page:
-    seen = _Page()
-    seen.feed(render_plan_html(sheet))
-    return seen
-
-
 def html_words(sheet: PlanSheet) -> str:
-    return " ".join(" ".join(read_html(sheet).texts).split())
+    return see(render_plan_html(sheet)).words
 
 
 EXPECTED = [
@@ -249,7 +226,7 @@ def test_one_suspect_left_is_printed_as_its_one_place() -> None:
 
 def test_the_page_asks_nobody_for_anything() -> None:
     text = render_plan_html(make_sheet())
-    seen = read_html(make_sheet())
+    seen = see(render_plan_html(make_sheet()))
     assert "script" not in seen.tags
     assert not [value for name, value in seen.attributes if name in ("src", "href") and not value.startswith("#")]
     assert "default-src 'none'" in text
@@ -259,7 +236,7 @@ def test_the_page_asks_nobody_for_anything() -> None:
 
 
 def test_every_tap_on_the_page_leads_to_a_place_that_is_there() -> None:
-    seen = read_html(make_sheet())
+    seen = see(render_plan_html(make_sheet()))
     targets = {value for name, value in seen.attributes if name == "id"}
     links = [value for name, value in seen.attributes if name == "href"]
     assert {link.removeprefix("#") for link in links} <= targets
@@ -276,7 +253,7 @@ def test_text_of_the_user_stays_text() -> None:
         crew_at=EVIL,
         places=(place(1, 0, EVIL, found(2), replace(found(3), answer=EVIL), street=EVIL), end(2, 1), end(3, 1)),
     )
-    seen = read_html(evil)
+    seen = see(render_plan_html(evil))
     assert "img" not in seen.tags
     assert EVIL in "".join(seen.texts)
     assert "<img" in pdf_words(evil)
