@@ -130,5 +130,5 @@ def _row(one: dict[str, Any]) -> dict[str, Any]:
         "of out at first": one["customers_out"],
         "Who": ", ".join(place["id"] for place in one["left_out"]),
         "What stands in the way": limits or one["left_out"][0]["why"],
-        "Proven": "yes" if one["exact"] else "no, a heuristic",
+        "Proven": "yes" if one["exact"] else one["proof"],
     }

@@ -70,7 +70,7 @@ def _told(way: dict[str, Any]) -> None:
     for out in way["not_restored"]:
         st.caption(plain(f"{out['id']} stays out: {out['why']}"))
     if not way["exact"]:
-        st.caption("Heuristic: a better arrangement is not ruled out.")
+        st.caption(f"{way['proof'][0].upper()}{way['proof'][1:]}.")
     stages = way.get("stages")
     if not stages:
         return

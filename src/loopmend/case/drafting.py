@@ -21,6 +21,7 @@ from loopmend.switching.clearance_steps import (
     weave_restoration,
     weave_return,
 )
+from loopmend.switching.gap import say_proof
 from loopmend.switching.interlock import Hazards
 from loopmend.switching.orders import draft_restoration, draft_return, fits_limits, with_momentary_parallel
 from loopmend.switching.pickup import Pickup
@@ -169,5 +170,5 @@ def _remarks(found: Restoration) -> tuple[str, ...]:
         remarks.append(f"interrupted to share the load: {', '.join(found.shed)}")
     remarks += [str(violation) for violation in found.violations]
     if not found.exact:
-        remarks.append("heuristic: a better arrangement is not ruled out")
+        remarks.append(say_proof(exact=found.exact, gap=found.gap))
     return tuple(remarks)

@@ -71,6 +71,7 @@ def ahead_text(document: dict[str, Any]) -> str:
     unproven = sum(not one["exact"] for one in document["spans"])
     if unproven:
         lines.append(f"{unproven} by a heuristic: more may come back than said")
+        lines += [f"  {one['id']}: {one['proof']}" for one in document["spans"] if not one["exact"]][:SHOWN]
     return "\n".join([*lines, ADVICE])
 
 

@@ -105,7 +105,7 @@ def restore_text(document: dict[str, Any]) -> str:
             f"base of 120 V: {_said_range(low['service_range'])} of ANSI C84.1, transformer and service left out"
         )
     lines += [f"LIMIT NOT KEPT: {_violation(violation)}" for violation in document["violations"]]
-    lines.append("proven optimum" if document["exact"] else "heuristic, not proven to be the optimum")
+    lines.append(document["proof"])
     return "\n".join([*lines, ADVICE])
 
 

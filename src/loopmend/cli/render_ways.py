@@ -28,7 +28,7 @@ def _figures(way: Mapping[str, Any]) -> str:
     said += f", {way['operations']} operation{'' if way['operations'] == 1 else 's'}, about {way['minutes']:.0f} min"
     said += f", highest loading {_or_unknown(way['highest_loading_pct'], '.0f', ' %')}"
     said += f", lowest voltage {_or_unknown(way['lowest_volts_pu'], '.3f', ' pu')}"
-    return said + ("" if way["exact"] else "; heuristic")
+    return said + ("" if way["exact"] else f"; {way['proof']}")
 
 
 def _stages(stages: Sequence[Mapping[str, Any]]) -> list[str]:

@@ -15,6 +15,7 @@ from loopmend.network.assets import EnclosureColumns, Ints, SpanColumns
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions, normal_positions
 from loopmend.network.tracing import trace_supply
+from loopmend.switching.gap import NO_GAP, Gap
 from loopmend.switching.limits import Violation
 from loopmend.switching.loads import find_loads
 from loopmend.switching.restoration import EndPlace, Restoration, find_restoration
@@ -64,6 +65,8 @@ class Contingency:
         Likewise of the enclosures; None and "" where nothing is alive.
     exact
         Whether the restoration is proven best.
+    gap
+        How much better the best can be at most.
     refused
         "", or why there is no answer: the arrangement holds a loop or a tie.
     """
@@ -81,6 +84,7 @@ class Contingency:
     lowest_volts_pu: float | None = None
     lowest_at: str = ""
     exact: bool = True
+    gap: Gap = NO_GAP
     refused: str = ""
 
     @property
@@ -247,4 +251,5 @@ def _tell(
         lowest_volts_pu=None if low is None else float(volts[low]),
         lowest_at="" if low is None else str(part.enclosures.enclosure_id[low]),
         exact=found.exact,
+        gap=found.gap,
     )

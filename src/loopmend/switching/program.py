@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.optimize import Bounds, LinearConstraint, milp
-from scipy.sparse import coo_matrix
+from scipy.optimize import Bounds, LinearConstraint, linprog, milp
+from scipy.sparse import coo_matrix, csr_matrix, vstack
 
 from loopmend.network.assets import Floats, Ints
 from loopmend.switching.quiet import quiet_standard_output
@@ -31,10 +31,13 @@ class Solved:
         Value of every variable; None where none was found.
     proven
         Whether they are proven best.
+    bound
+        What no values cost less than, as far as the solver got; -inf where it got nowhere.
     """
 
     values: Floats | None
     proven: bool
+    bound: float = -np.inf
 
 
 @dataclass(slots=True)
@@ -97,7 +100,7 @@ class Program:
         n_entries, n_blocks, self.n_rows = mark
         del self.entries[n_entries:], self.row_low[n_blocks:], self.row_high[n_blocks:]
 
-    def minimize(self, cost: Floats, *, gap: float, most_nodes: int) -> Solved:
+    def minimize(self, cost: Floats, *, gap: float, most_nodes: int, again: bool = True) -> Solved:
         """Minimize a cost over the variables; for a program that is known to have a feasible point.
 
         Parameters
@@ -106,18 +109,48 @@ class Program:
             Share of the optimum that may stay unproven: below half of the smallest step that the cost can take.
         most_nodes
             Nodes searched before giving up: a count, not a time, so that the answer does not depend on the machine.
+        again
+            Whether to ask once more where the program is called infeasible.
 
         Notes
         -----
         The solver of SciPy 1.17 (HiGHS 1.12) now and then calls such a program infeasible; it is then asked once more
         without presolve, and otherwise not believed.
         """
-        for presolve in (True, False):
+        bound = -np.inf
+        for presolve in (True, False) if again else (True,):
             options = {"mip_rel_gap": gap, "node_limit": most_nodes, "presolve": presolve}
             result = self._solve(cost, np.concatenate(self.whole), options)
+            if result.status in (0, 1, 4) and result.get("mip_dual_bound") is not None:
+                bound = max(bound, float(result.mip_dual_bound))
             if result.x is not None:
-                return Solved(np.asarray(result.x, dtype=float), result.status == 0)
-        return Solved(None, proven=False)
+                return Solved(np.asarray(result.x, dtype=float), result.status == 0, bound)
+        return Solved(None, proven=False, bound=bound)
+
+    def bound_below(self, cost: Floats) -> float:
+        """Find what no values cost less than, if nothing has to be whole; -inf where the solver finds nothing.
+
+        Notes
+        -----
+        The solver is asked for multipliers of the rows only. Any multipliers prove a bound, by weak duality: the one
+        that is returned is reckoned from them here, so that it holds even if the solver errs.
+        """
+        matrix, low, high = self._matrix(), np.concatenate(self.row_low), np.concatenate(self.row_high)
+        equal = low == high
+        below, above = ~equal & np.isfinite(high), ~equal & np.isfinite(low)
+        rows = vstack([matrix[below], -matrix[above]]).tocsr()
+        most = np.concatenate([high[below], -low[above]])
+        least, greatest = np.concatenate(self.low), np.concatenate(self.high)
+        with quiet_standard_output():
+            result: Any = linprog(  # type: ignore[call-overload] # the stubs know no sparse matrices
+                cost, rows, most, matrix[equal], low[equal], np.stack([least, greatest], axis=1), method="highs"
+            )
+        if result.status != 0:
+            return -np.inf
+        upper, both = np.minimum(result.ineqlin.marginals, 0.0), result.eqlin.marginals
+        left = cost - rows.T @ upper - matrix[equal].T @ both
+        value = upper @ most + both @ low[equal] + np.where(left > 0, left * least, left * greatest).sum()
+        return float(value)
 
     def has_no_solution(self, at_one: Ints) -> bool:
         """Tell whether nothing is left when some variables are 1, even if none has to be whole."""
@@ -127,11 +160,15 @@ class Program:
         self.low = kept
         return bool(result.status == 2)
 
-    def _solve(self, cost: Floats, whole: Floats, options: dict[str, Any]) -> Any:
+    def _matrix(self) -> csr_matrix:
         rows, columns, values = (np.concatenate([entry[k] for entry in self.entries]) for k in range(3))
         matrix = coo_matrix((values, (rows, columns)), shape=(self.n_rows, self.n_variables)).tocsr()
         matrix.data[np.abs(matrix.data) < TINY] = 0.0
         matrix.eliminate_zeros()
+        return matrix
+
+    def _solve(self, cost: Floats, whole: Floats, options: dict[str, Any]) -> Any:
+        matrix = self._matrix()
         with quiet_standard_output():
             return milp(
                 cost,

@@ -14,6 +14,7 @@ from loopmend.network.positions import Positions
 from loopmend.network.tracing import find_loops, trace_supply
 from loopmend.switching.bypass import WINDING_OUT, Bypass, build_bypass, find_asked, find_isolated, tell_positions
 from loopmend.switching.flow import Flow
+from loopmend.switching.gap import Gap
 from loopmend.switching.limits import Violation
 from loopmend.switching.reasons import find_reasons
 from loopmend.switching.rules import RatedKv, find_frozen, find_grounded, find_like_ends, find_rated_kv
@@ -58,6 +59,8 @@ class Restoration:
         What the target carries, and the limits it does not keep.
     exact
         Whether the target is proven best in the order: critical customers, customers, fewest operations.
+    gap
+        How much better the best can be at most, proven; all 0 where the target is proven best.
     """
 
     faults: tuple[str, ...]
@@ -74,6 +77,7 @@ class Restoration:
     flow: Flow
     violations: tuple[Violation, ...]
     exact: bool
+    gap: Gap
 
 
 def find_restoration(  # noqa: PLR0913 - one keyword per setting of the contract
@@ -150,15 +154,16 @@ def find_restoration(  # noqa: PLR0913 - one keyword per setting of the contract
     task = _left_open(task, leave_open, leave_devices_open)
     _require_radial(task.circuit, task.base)
     states, open_devices, exact = task.base.states.copy(), set(task.base.open_devices), True
+    gap = Gap()
     for part, rows in split_task(task):
-        best, proven = find_best(part)
-        states[rows] = best.states
-        open_devices = (open_devices - set(part.circuit.enclosure_row)) | best.open_devices
-        exact &= proven
+        best = find_best(part)
+        states[rows] = best.positions.states
+        open_devices = (open_devices - set(part.circuit.enclosure_row)) | best.positions.open_devices
+        exact, gap = exact and best.exact, gap + best.gap
     states.setflags(write=False)
     target = Positions(states, frozenset(open_devices))
     told = tell_positions(bypass, before, target)
-    return _report(circuit, task, before, isolated, target, told, (*faulted, *broken), exact=exact)
+    return _report(circuit, task, before, isolated, target, told, (*faulted, *broken), proof=(exact, gap))
 
 
 def open_feeding_devices(
@@ -282,14 +287,14 @@ def _report(
     told: Positions,
     faults: tuple[str, ...],
     *,
-    exact: bool,
+    proof: tuple[bool, Gap],
 ) -> Restoration:
     """Tell of the real circuit what the search found in its own; ``told`` is the target in the real one."""
     ids = circuit.enclosures.enclosure_id
     flow, violations = check_limits(replace(task, circuit=circuit), told)
     had, has = trace_supply(circuit, before).supplied, trace_supply(circuit, told).supplied
     reasons = dict.fromkeys(sorted(told.windings_out), WINDING_OUT)
-    reasons.update(find_reasons(task, target, faults, exact=exact))
+    reasons.update(find_reasons(task, target, faults, exact=proof[0]))
     was, now = task.base.states == EndState.CLOSED, target.states == EndState.CLOSED
     return Restoration(
         faults=faults,
@@ -305,7 +310,8 @@ def _report(
         target=told,
         flow=flow,
         violations=violations,
-        exact=exact,
+        exact=proof[0],
+        gap=proof[1],
     )
 
 

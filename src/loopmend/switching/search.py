@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,10 +14,12 @@ from loopmend.network.tracing import Supply, trace_supply
 from loopmend.switching.attach import attach_all, attach_within_limits, close_harmless_devices, find_best_bound
 from loopmend.switching.flow import Flow
 from loopmend.switching.forest import build_forest
+from loopmend.switching.gap import Bound, Gap, open_bound, operations_at_rest, tighten_by_relaxation
 from loopmend.switching.limits import Violation
 from loopmend.switching.model import Model, PhaseModel, build_model, cut_off_tree
 from loopmend.switching.relaxation import FlowRows, add_flow_rows, add_tangents
 from loopmend.switching.task import (
+    Score,
     Task,
     breaks_a_rule,
     check_limits,
@@ -27,6 +29,9 @@ from loopmend.switching.task import (
 
 MOST_ENDS = 160
 """Ends in one connected part up to which a proof is tried."""
+
+MOST_BOUND_ENDS = 640
+"""Ends in one part up to which the program without whole numbers bounds what is not proven."""
 
 MOST_WORTH = 50_000
 """Largest sum of weights that is left to one solve: the solver takes 0.000001 for whole."""
@@ -38,24 +43,52 @@ MOST_NODES = 3_000
 """Nodes of the search tree per solve; a count, not a time, so that the answer does not depend on the machine."""
 
 
-def find_best(task: Task) -> tuple[Positions, bool]:
-    """Find the best arrangement of a task, and whether it is proven best.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Best:
+    """What a search found.
+
+    Attributes
+    ----------
+    exact
+        Whether nothing that keeps every rule and limit is better.
+    gap
+        How much better the best can be, at most.
+    """
+
+    positions: Positions
+    exact: bool
+    gap: Gap
+
+
+def find_best(task: Task) -> Best:
+    """Find the best arrangement of a task, proven or with how far from the best it may be.
 
     Where single closings reach a score that nothing can beat, and no limit is broken, that is the answer. Else a
     mixed-integer program, whose limits are looser than the true flow, proposes its best; the flow judges it; what is
-    refused is cut off, until a proposal stands.
+    refused is cut off, until a proposal stands, or nothing that is left beats the heuristic.
     """
     start = attach_all(task)
     reached = score_positions(task, start) == find_best_bound(task)
     if reached and not breaks_a_rule(task, start) and is_within_limits(task, start):
-        return close_harmless_devices(task, start), True
+        return Best(positions=close_harmless_devices(task, start), exact=True, gap=Gap())
     task = release_hopeless(task)
     heuristic = attach_within_limits(task)
-    proven = _prove(task) if int(task.closable.sum()) <= MOST_ENDS else None
-    if proven is None or _is_better(task, heuristic, proven):
-        _require_lawful(task, heuristic)
-        return close_harmless_devices(task, heuristic), False
-    return close_harmless_devices(task, proven), True
+    score, lawful = score_positions(task, heuristic), not breaks_a_rule(task, heuristic)
+    bound = open_bound(task, score if lawful and is_within_limits(task, heuristic) else None)
+    proven = None
+    if not bound.is_reached and int(task.closable.sum()) <= MOST_ENDS:
+        proven = _prove(task, bound)
+    if proven is not None and _is_better(task, heuristic, proven):
+        proven, bound = None, open_bound(task, score)
+    if proven is not None:
+        return Best(positions=close_harmless_devices(task, proven), exact=True, gap=Gap())
+    _require_lawful(task, heuristic)
+    if not bound.is_reached and int(task.closable.sum()) <= MOST_BOUND_ENDS:
+        model = build_model(task)
+        if not task.limits or add_flow_rows(model) is not None:
+            tighten_by_relaxation(model, bound)
+    closed = close_harmless_devices(task, heuristic)
+    return Best(positions=closed, exact=bound.is_reached, gap=bound.gap_of(score))
 
 
 def _is_better(task: Task, heuristic: Positions, proven: Positions) -> bool:
@@ -99,14 +132,18 @@ def _feeding(circuit: Circuit, supply: Supply, violations: tuple[Violation, ...]
     return np.unique(feeding[feeding >= 0])
 
 
-def _prove(task: Task) -> Positions | None:
-    """Solve, judge, cut off, until a proposal stands; None if the budget runs out first."""
+def _prove(task: Task, bound: Bound) -> Positions | None:
+    """Solve, judge, cut off, until a proposal stands; None if the budget runs out, or nothing left beats the bound.
+
+    What is proven on the way tightens the bound.
+    """
     model = build_model(task)
     flow_rows = add_flow_rows(model) if task.limits else ()
     if flow_rows is None:
         return None
+    before: list[int] = []
     for _ in range(MOST_ROUNDS):
-        values = solve_in_order(model)
+        values, before = solve_in_order(model, bound, before)
         if values is None:
             return None
         positions = model.positions_of(values)
@@ -118,6 +155,8 @@ def _prove(task: Task) -> Positions | None:
         flow, violations = check_limits(task, positions)
         if not violations:
             return positions
+        if bound.is_reached:
+            return None
         _refuse(model, flow_rows, positions, flow, violations)
     return None
 
@@ -131,27 +170,89 @@ def _reaches(model: Model, values: Floats, positions: Positions) -> bool:
     return score.critical >= critical - 0.5 and score.customers >= customers - 0.5
 
 
-def solve_in_order(model: Model) -> Floats | None:
-    """Solve for critical customers, then customers, then operations; None unless each step is proven.
+def solve_in_order(model: Model, bound: Bound, before: list[int]) -> tuple[Floats | None, list[int]]:
+    """Solve for critical customers, then customers, then operations; no values unless each step is proven.
 
     A value reached in one step is kept in the next; all are whole numbers, so half a unit of slack changes nothing.
-    The first value stays with the model as a bound: later rounds only cut off, so they cannot reach more.
+    Rounds only cut off, so none reaches more than the one before: first what it reached is asked for again.
+
+    Parameters
+    ----------
+    before
+        What the steps reached in the round before, empty in the first.
+
+    Returns
+    -------
+    tuple
+        Values of the variables or None; what the steps reached. The bound is tightened by what was proven.
     """
-    program, mark, first = model.program, model.program.mark(), None
-    for worth in _worths(model.task):
+    program, mark, worths = model.program, model.program.mark(), _worths(model.task)
+    if before:
+        for worth, value in zip(worths, before, strict=True):
+            _bound_worth(model, worth, value - 0.5, value + 0.5)
+        values = _solve_operations(model, bound, worths, before, again=False)
+        program.rewind(mark)
+        if values is not None:
+            return values, before
+        if worths:
+            _bound_worth(model, worths[0], -np.inf, before[0] + 0.5)
+        mark = program.mark()
+    reached: list[int] = []
+    for worth in worths:
         cost = np.zeros(program.n_variables)
         cost[model.supplied] = -worth
         solved = program.minimize(cost, gap=0.4 / float(worth.sum()), most_nodes=MOST_NODES)
         if solved.values is None or not solved.proven:
-            return None
-        reached = round(float(np.round(solved.values[model.supplied]) @ worth))
-        first = (worth, reached) if first is None else first
-        _bound_worth(model, worth, reached - 0.5, np.inf)
-    solved = program.minimize(model.operation_cost(), gap=0.0, most_nodes=MOST_NODES)
+            _note_supplied(model.task, bound, worths, reached, np.floor(0.4 - solved.bound))
+            program.rewind(mark)
+            return None, []
+        value = round(float(np.round(solved.values[model.supplied]) @ worth))
+        _note_supplied(model.task, bound, worths, reached, float(value))
+        reached.append(value)
+        _bound_worth(model, worth, value - 0.5, np.inf)
+    values = _solve_operations(model, bound, worths, reached)
     program.rewind(mark)
-    if first is not None:
-        _bound_worth(model, first[0], -np.inf, first[1] + 0.5)
+    return values, reached
+
+
+def _solve_operations(
+    model: Model, bound: Bound, worths: list[Floats], reached: list[int], *, again: bool = True
+) -> Floats | None:
+    """Solve for the fewest operations among those that reach as much; a standby device counts less than one."""
+    solved = model.program.minimize(model.operation_cost(), gap=0.0, most_nodes=MOST_NODES, again=again)
+    if bound.least is not None and reached == _worth_of(model.task, worths, bound.least):
+        bound.raise_operations(solved.bound + operations_at_rest(model.task) - 0.5)
     return solved.values if solved.proven else None
+
+
+def _note_supplied(task: Task, bound: Bound, worths: list[Floats], reached: list[int], value: float) -> None:
+    """Take in what a step proved, with the steps before it held at what they reached.
+
+    What a relaxation reaches first, the true best may not reach: customers are bounded only among those who supply as
+    many critical ones as some arrangement is known to.
+    """
+    rows, least = task.circuit.enclosures, bound.least
+    if not np.isfinite(value):
+        return
+    both = worths[0] if len(worths) == 1 and rows.critical.any() and rows.customers.any() else None
+    if both is not None:
+        step = float(rows.customers.sum()) + 1
+        bound.lower_critical(float(np.floor((value + 0.5) / step)))
+        if least is not None and least.critical == bound.critical:
+            bound.lower_customers(value - step * bound.critical)
+    elif rows.critical.any() and not reached:
+        bound.lower_critical(value)
+    elif not reached or (least is not None and least.critical >= reached[0]):
+        bound.lower_customers(value)
+
+
+def _worth_of(task: Task, worths: list[Floats], score: Score) -> list[int]:
+    """Say what a score is worth in each step."""
+    rows = task.circuit.enclosures
+    if len(worths) == 1 and rows.critical.any() and rows.customers.any():
+        return [score.critical * (int(rows.customers.sum()) + 1) + score.customers]
+    named = ((rows.critical, score.critical), (rows.customers, score.customers))
+    return [value for worth, value in named if worth.any()]
 
 
 def _bound_worth(model: Model, worth: Floats, low: float, high: float) -> None:

@@ -17,6 +17,7 @@ from loopmend.network.graph import Circuit
 from loopmend.network.positions import normal_positions
 from loopmend.switching.contingency import Contingency, find_contingencies
 from loopmend.switching.flow import solve_flow
+from loopmend.switching.gap import say_proof
 from loopmend.switching.limits import Violation, find_violations
 from loopmend.switching.restoration import EndPlace
 from loopmend.switching.task import FlowSettings
@@ -42,6 +43,7 @@ CSV_COLUMNS = (
     "lowest_volts_pu",
     "lowest_at",
     "proven",
+    "how_far",
 )
 
 
@@ -180,6 +182,7 @@ def ahead_csv(document: dict[str, Any]) -> str:
                 one["lowest_volts_pu"],
                 one["lowest_at"],
                 "yes" if one["exact"] else "no",
+                "" if one["exact"] else one["proof"],
             ]
         )
     return text.getvalue()
@@ -249,6 +252,8 @@ def _span(one: Contingency) -> dict[str, Any]:
         "lowest_volts_pu": one.lowest_volts_pu,
         "lowest_at": one.lowest_at,
         "exact": one.exact,
+        "gap": one.gap.document(),
+        "proof": "" if one.refused else say_proof(exact=one.exact, gap=one.gap),
         "refused": one.refused,
     }
 

@@ -25,6 +25,7 @@ from loopmend.network.graph import Circuit
 from loopmend.network.positions import apply_device, apply_overrides, normal_positions
 from loopmend.switching.device_rules import amps_at
 from loopmend.switching.flow import Flow
+from loopmend.switching.gap import say_proof
 from loopmend.switching.interlock import Hazards
 from loopmend.switching.limits import service_range
 from loopmend.switching.orders import draft_restoration, fits_limits
@@ -125,7 +126,11 @@ def plan_document(
             for name, figures in found.compared_with.items()
         },
         "compared_note": OPTIMISTIC if found.hedged else "",
-        "notes": _notes(dead, assumptions) + _worthless(assumptions) + _stray(dead, records) + _doubts(posterior),
+        "notes": _notes(dead, assumptions)
+        + _out_before(dead)
+        + _worthless(assumptions)
+        + _stray(dead, records)
+        + _doubts(posterior),
     }
 
 
@@ -159,6 +164,21 @@ def _notes(dead: DeadPart, assumptions: Assumptions) -> list[str]:
         return []
     unnamed = [span for span in dead.spans if span not in assumptions.prior]
     return [f"the prior does not name {', '.join(unnamed)}: they weigh 0"] if unnamed else []
+
+
+def _out_before(dead: DeadPart) -> list[str]:
+    """Say who had no supply before, by the record: nobody is counted there, nor waited for."""
+    lost, out = frozenset(dead.equipment), frozenset(dead.out)
+    passed = [name for name in dict.fromkeys(dead.feed_throughs.values()) if name not in lost]
+    behind = [name for name in dead.equipment if name not in out]
+    notes = []
+    if passed:
+        notes.append(
+            f"elbows are led past the equipment at {', '.join(passed)}: no suspect, and nobody out there counts"
+        )
+    if behind:
+        notes.append(f"the winding fuse is out at {', '.join(behind)}: its customers were out before and do not count")
+    return notes
 
 
 def _worthless(assumptions: Assumptions) -> list[str]:
@@ -261,6 +281,8 @@ def restore_document(circuit: Circuit, found: Restoration, steps: Sequence[dict[
         "flow": _flow_document(circuit, found.flow),
         "violations": [violation.document() for violation in found.violations],
         "exact": found.exact,
+        "gap": found.gap.document(),
+        "proof": say_proof(exact=found.exact, gap=found.gap),
     }
 
 

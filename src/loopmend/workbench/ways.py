@@ -22,6 +22,7 @@ from loopmend.network.assets import End, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 from loopmend.switching.alternatives import WHERE_ALLOWED, Alternative, Pair, find_alternatives, find_joins
+from loopmend.switching.gap import say_proof
 from loopmend.switching.interlock import Hazards
 from loopmend.switching.orders import leave_idle_devices_open
 from loopmend.switching.pickup import Pickup, PickupCurve, Stage, stage_pickup
@@ -243,6 +244,8 @@ def _way(circuit: Circuit, n: int, one: Alternative) -> dict[str, Any]:
         "lowest_volts_pu": _figure(one.lowest_volts_pu),
         "violations": [violation.document() for violation in made.violations],
         "exact": made.exact,
+        "gap": made.gap.document(),
+        "proof": say_proof(exact=made.exact, gap=made.gap),
     }
 
 
