@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
+import sqlite3
+from contextlib import closing
 from itertools import pairwise
 from pathlib import Path
 
@@ -134,6 +137,49 @@ def test_a_stretch_that_tested_good_by_another_method_is_not_asked_for_again(tmp
     case = write_case(tmp_path / "case.json", operated=["R-101"], evidence=evidence, crew_at="P-2206")
     proposed = ask("plan", SAMPLE, "--case", case)["next"]
     assert (proposed["action"], [name for name in proposed["under_test"] if name in far]) != ("split", far)
+
+
+LED_PAST = {"S-0105": {"to": "joined"}, "S-0106": {"from": "joined"}}
+"""Both elbows at P-2205 of the sample on its feed-through."""
+
+
+@pytest.mark.parametrize("way", ["in-place", "go-and-return"])
+@pytest.mark.parametrize("objective", ["crew-minutes", "customer-minutes"])
+def test_a_plan_past_a_feed_through_is_that_of_the_circuit_without_the_transformer(
+    tmp_path: Path, objective: str, way: str
+) -> None:
+    bare = tmp_path / "bare.gpkg"
+    shutil.copyfile(SAMPLE, bare)
+    with closing(sqlite3.connect(bare)) as layers, layers:
+        layers.execute("UPDATE enclosures SET kind = 'cabinet', kva = 0, customers = 0 WHERE id = 'P-2205'")
+    known = {"operated": ["R-101"], "crew_at": "P-2203", "accuracy": "perfect", "faults": "one_span"}
+    led = write_case(tmp_path / "led.json", **known, positions=LED_PAST)
+    plain = write_case(tmp_path / "plain.json", **known)
+    asked = ("--objective", objective, "--restoration", way)
+    found, expected = ask("plan", SAMPLE, "--case", led, *asked), ask("plan", bare, "--case", plain, *asked)
+    assert found["out"] == [name for name in expected["out"] if name != "P-2205"]
+    assert found["customers_out"] == expected["customers_out"]
+    for key in ("suspects", "exact", "lower_bound", "compared_with"):
+        assert found[key] == expected[key]
+    for mine, theirs in zip([found, *found["options"]], [expected, *expected["options"]], strict=True):
+        for key in ("expected_crew_minutes", "expected_customer_minutes"):
+            assert mine[key] == pytest.approx(theirs[key], rel=EXACT)
+    assert [option["at"] for option in found["options"]] == [option["at"] for option in expected["options"]]
+    (there,) = [option for option in found["options"] if option["at"] == "P-2205"]
+    assert "take the elbow of S-0105 (to end) or of S-0106 (from end) off the feed-through and park it" in there["says"]
+    assert set(found) == set(ask("plan", SAMPLE, "--case", CASE))
+    (note,) = found["notes"]
+    assert "led past the equipment at P-2205" in note
+
+
+def test_behind_a_winding_fuse_that_is_out_nobody_counts(tmp_path: Path) -> None:
+    known = {"operated": ["R-101"], "accuracy": "perfect", "faults": "any"}
+    case = write_case(tmp_path / "case.json", **known, windings={"P-2205": "out"})
+    found, before = ask("plan", SAMPLE, "--case", case), ask("plan", SAMPLE, "--case", CASE)
+    assert found["customers_out"] == before["customers_out"] - 9
+    assert found["out"] == [name for name in before["out"] if name != "P-2205"]
+    assert "P-2205" in {suspect["id"] for suspect in found["suspects"]}  # its bus was alive
+    assert "the winding fuse is out at P-2205" in " ".join(found["notes"])
 
 
 @pytest.mark.parametrize(("sensitivity", "specificity"), [(0, 1), (1, 0), (0, 0), (0.3, 0.5)])

@@ -39,6 +39,19 @@ def move(action: str, **more: object) -> Move:
         ),
         (move("read", indicators=(("S6", End.FROM),)), "Go to E5, read the indicator of S6 (from end)"),
         (move("isolate"), "Isolate at E5: open S5 (to end) and S6 (from end)"),
+        (
+            move("split", on_feed_through=PARK),
+            "Go to E5, take the elbow of S5 (to end) or of S6 (from end) off the feed-through and park it, test",
+        ),
+        (
+            move("split", side="beyond", stretch="S6", on_feed_through=PARK[:1]),
+            "Go to E5, park the elbow of S6 (from end), or take the elbow of S5 (to end) off the feed-through and park "
+            "it, test the far side: S6",
+        ),
+        (
+            move("isolate", on_feed_through=PARK[1:]),
+            "Isolate at E5: open S5 (to end) and S6 (from end, off the feed-through)",
+        ),
         (Move(action="none", at="", park=(), why="nothing"), "Nothing to do"),
     ],
 )
