@@ -133,6 +133,9 @@ def test_a_phase_that_no_span_of_the_dead_part_has_is_refused_at_once() -> None:
     known = Knowledge(circuit=circuit, methods=KNOWN.methods)
     with pytest.raises(DataError, match="no span of the dead part has .found 'B'"):
         decide(known, state, rq.ChangeAssumptions(assumptions={"operated_phases": "AB"}))
+    with pytest.raises(DataError) as refused:
+        decide_opening(circuit, replace(OPEN_R1, assumptions={"operated_phases": "BD", "faults": "four"}))
+    assert [finding.value for finding in refused.value.findings] == ["'four'", "'D'", "'B'"]
     both = {"operated": ("R1", "R2"), "assumptions": {"operated_phases": "ABC"}}
     assert decide_opening(circuit, replace(OPEN_R1, **both))
 

@@ -143,15 +143,22 @@ def test_a_fuse_is_not_moved_before_the_drain_but_may_be_found_blown() -> None:
     ("changes", "words"),
     [
         (
-            {"windings": {"E9": "out", "R1": "out", "E2": "ajar"}, "positions": {"S9": {"to": "open"}}},
+            {
+                "windings": {"E9": "out", "R1": "out", "E2": "ajar"},
+                "positions": {"S9": {"to": "open"}, "S1": {"from": "joined"}},
+            },
             [
                 "S9: no such span",
                 "E9: no such enclosure",
                 "R1: has no winding fuse",
                 "E2: unknown state of its winding fuse",
+                "S1: joined at R1, where it has no elbow",
             ],
         ),
-        ({"positions": {"S1": {"from": "joined"}}}, ["S1: joined at R1, where it has no elbow"]),
+        (
+            {"positions": {"S1": {"from": "open"}}, "assumptions": {"faults": "four"}},
+            ["operated R1: fed no span in these positions", "unknown faults"],
+        ),
         (
             {
                 "operated": ("R9",),

@@ -7,7 +7,7 @@ two settings ``objective`` and ``restoration``, and the table ``settings``; ever
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -77,13 +77,27 @@ def check_assumptions(document: Mapping[str, Any], circuit: Circuit) -> tuple[Fi
     return tuple(findings)
 
 
-def check_operated_phases(operated: str, circuit: Circuit, dead: Iterable[str]) -> list[Finding]:
-    """List the phases that operated and that no span of the dead part has; `dead` are those spans, "" is all phases."""
+def check_operated_phases(operated: object, circuit: Circuit, dead: Sequence[str]) -> list[Finding]:
+    """List the phases that operated and that no span of the dead part has, but for what `check_assumptions` tells.
+
+    Parameters
+    ----------
+    dead
+        Spans of the dead part; nothing is told where there is none.
+    """
+    if not dead or not isinstance(operated, str):
+        return []
     known = phase_letters(int(np.bitwise_or.reduce([circuit.spans.phases[circuit.span_row[name]] for name in dead])))
+    fed = "".join(letter for letter in operated if letter in _source_phases(circuit))
     return [
         _bad("", "operated_phases names a phase that no span of the dead part has", letter, f"use letters of {known}")
-        for letter in find_unknown_phases(operated, known)
+        for letter in find_unknown_phases(fed, known)
     ]
+
+
+def _source_phases(circuit: Circuit) -> str:
+    sources = [circuit.enclosure(name) for name in circuit.source_ids]
+    return "".join(letter for letter in "ABC" if any(letter in source.phases for source in sources))
 
 
 def read_assumptions(
@@ -202,8 +216,7 @@ def _check_places(row: Any, label: str, circuit: Circuit) -> list[Finding]:
 
 def _check_phases(operated: Any, circuit: Circuit) -> list[Finding]:
     """Check the phases that operated against those of the sources."""
-    sources = [circuit.enclosure(name) for name in circuit.source_ids]
-    known = "".join(letter for letter in "ABC" if any(letter in source.phases for source in sources))
+    known = _source_phases(circuit)
     return [
         _bad(
             "", "operated_phases names no phase of a source", letter, f"use letters of {known}, for example {known[:1]}"

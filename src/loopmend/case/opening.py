@@ -9,11 +9,11 @@ from loopmend.case import events as ev
 from loopmend.case import requests as rq
 from loopmend.case.assumptions import check_assumptions, check_operated_phases
 from loopmend.errors import DataError, Finding, NetworkError
-from loopmend.locate.dead import DeadPart, find_dead_part
+from loopmend.locate.dead import find_dead_part
 from loopmend.locate.infer import infer_operated
 from loopmend.network.check_feed_throughs import check_feed_throughs
 from loopmend.network.graph import Circuit
-from loopmend.network.positions import Positions, apply_overrides, normal_positions
+from loopmend.network.positions import Positions, normal_positions, read_overrides
 
 
 def decide_opening(circuit: Circuit, request: rq.OpenCase) -> tuple[ev.Payload, ...]:
@@ -29,18 +29,17 @@ def decide_opening(circuit: Circuit, request: rq.OpenCase) -> tuple[ev.Payload, 
     """
     as_found, misplaced = read_as_found(circuit, request.positions, request.windings)
     network = [*_check_places(circuit, request), *misplaced]
-    findings = [*network, *check_assumptions(request.assumptions, circuit)]
+    findings = list(check_assumptions(request.assumptions, circuit))
     operated = tuple(dict.fromkeys(request.operated))
-    if not operated and request.reported_out and not findings:
+    if not operated and request.reported_out and not network:
         operated = infer_operated(circuit, as_found, request.reported_out).operated
-    if not findings or operated:
-        sources = _check_sources(circuit, operated)
-        network, findings = [*network, *sources], [*findings, *sources]
-    if findings:
-        raise (NetworkError if network else DataError)(findings)
-    dead = _require_dead_part(circuit, as_found, operated)
-    if findings := check_operated_phases(request.assumptions.get("operated_phases", ""), circuit, dead.spans):
-        raise DataError(findings)
+    if operated or not network:
+        network += _check_sources(circuit, operated)
+    if not network:
+        dead, network = _find_dead_part(circuit, as_found, operated)
+        findings += check_operated_phases(request.assumptions.get("operated_phases", ""), circuit, dead)
+    if network or findings:
+        raise (NetworkError if network else DataError)([*network, *findings])
     return (
         ev.CaseOpened(
             circuit=request.circuit,
@@ -60,13 +59,9 @@ def decide_opening(circuit: Circuit, request: rq.OpenCase) -> tuple[ev.Payload, 
 def read_as_found(
     circuit: Circuit, positions: Mapping[str, Mapping[str, str]], windings: Mapping[str, str]
 ) -> tuple[Positions, list[Finding]]:
-    """Find the positions as found, the normal ones where they cannot be, and all that is wrong with them."""
-    normal = normal_positions(circuit)
-    try:
-        as_found = apply_overrides(circuit, normal, positions, windings)
-    except NetworkError as error:
-        return normal, list(error.findings)
-    return as_found, [f for f in check_feed_throughs(circuit, as_found) if f.severity == "problem"]
+    """Find the positions as found, as far as that goes, and all that is wrong with them."""
+    as_found, findings = read_overrides(circuit, normal_positions(circuit), positions, windings)
+    return as_found, findings + [f for f in check_feed_throughs(circuit, as_found) if f.severity == "problem"]
 
 
 def _check_places(circuit: Circuit, request: rq.OpenCase) -> list[Finding]:
@@ -106,10 +101,21 @@ def _check_sources(circuit: Circuit, operated: tuple[str, ...]) -> list[Finding]
     return findings
 
 
-def _require_dead_part(circuit: Circuit, as_found: Positions, operated: tuple[str, ...]) -> DeadPart:
+def _find_dead_part(
+    circuit: Circuit, as_found: Positions, operated: tuple[str, ...]
+) -> tuple[tuple[str, ...], list[Finding]]:
+    """Find the spans that went dead, and why there can be none."""
     after = replace(as_found, open_devices=as_found.open_devices | frozenset(operated))
-    dead = find_dead_part(circuit, as_found, after, operated)
-    if not dead.spans:
-        names = ", ".join(operated)
-        raise NetworkError.about(names, "operated", "fed no span in these positions", names, "correct the positions")
-    return dead
+    try:
+        dead = find_dead_part(circuit, as_found, after, operated).spans
+    except NetworkError as error:
+        return (), list(error.findings)
+    names = ", ".join(operated)
+    wrong = Finding(
+        asset_id=names,
+        layer="operated",
+        problem="fed no span in these positions",
+        value=names,
+        remedy="correct the positions",
+    )
+    return tuple(dead), [] if dead else [wrong]

@@ -92,19 +92,36 @@ def apply_overrides(
     overrides: Mapping[str, Mapping[str, str]],
     windings: Mapping[str, str] | None = None,
 ) -> Positions:
-    """Return positions changed as a case file says, ``{"S07": {"to": "open"}}`` and ``{"P-1": "out"}``.
-
-    Parameters
-    ----------
-    windings
-        State of the winding fuse by enclosure, one of `WINDING_STATES`.
+    """Return positions changed as a case file says; arguments as in `read_overrides`.
 
     Raises
     ------
     NetworkError
         Naming every unknown span, end, state or enclosure, and every enclosure without a winding.
     """
-    changes, findings = [], []
+    changed, findings = read_overrides(circuit, positions, overrides, windings or {})
+    if findings:
+        raise NetworkError(findings)
+    return changed
+
+
+def read_overrides(
+    circuit: Circuit, positions: Positions, overrides: Mapping[str, Mapping[str, str]], windings: Mapping[str, str]
+) -> tuple[Positions, list[Finding]]:
+    """Change positions as a case file says, ``{"S07": {"to": "open"}}`` and ``{"P-1": "out"}``, as far as that goes.
+
+    Parameters
+    ----------
+    windings
+        State of the winding fuse by enclosure, one of `WINDING_STATES`.
+
+    Returns
+    -------
+    tuple
+        Positions with what can be; and what is wrong with the rest.
+    """
+    changes: list[tuple[str, End, EndState]] = []
+    findings = []
     labels = {state.label: state for state in EndState}
     for span_id, ends in overrides.items():
         for label, state in ends.items():
@@ -116,26 +133,24 @@ def apply_overrides(
                 findings.append(_bad(span_id, "unknown position", state, f"use {', '.join(labels)}"))
             else:
                 changes.append((span_id, End[label.upper()], labels[state]))
-    findings += _check_windings(circuit, windings or {})
-    if findings:
-        raise NetworkError(findings)
     changed = apply_end_states(circuit, positions, changes)
-    for name, state in (windings or {}).items():
-        changed = apply_winding(changed, name, out=state == "out")
-    return changed
-
-
-def _check_windings(circuit: Circuit, windings: Mapping[str, str]) -> list[Finding]:
-    findings = []
     for name, state in windings.items():
-        if name not in circuit.enclosure_row:
-            findings.append(_bad(name, "no such enclosure in the circuit", name, "name an enclosure of the circuit"))
-        elif not has_winding(circuit.enclosure(name)):
-            kind = circuit.enclosure(name).kind.value
-            findings.append(_bad(name, "has no winding fuse", kind, "name an enclosure with a transformer"))
-        if state not in WINDING_STATES:
-            remedy = f"use {' or '.join(WINDING_STATES)}"
-            findings.append(_bad(name, "unknown state of its winding fuse", state, remedy))
+        wrong = _check_winding(circuit, name, state)
+        findings += wrong
+        changed = changed if wrong else apply_winding(changed, name, out=state == "out")
+    return changed, findings
+
+
+def _check_winding(circuit: Circuit, name: str, state: str) -> list[Finding]:
+    findings = []
+    if name not in circuit.enclosure_row:
+        findings.append(_bad(name, "no such enclosure in the circuit", name, "name an enclosure of the circuit"))
+    elif not has_winding(enclosure := circuit.enclosure(name)):
+        remedy = "name an enclosure with a transformer"
+        findings.append(_bad(name, "has no winding fuse", enclosure.kind.value, remedy))
+    if state not in WINDING_STATES:
+        remedy = f"use {' or '.join(WINDING_STATES)}"
+        findings.append(_bad(name, "unknown state of its winding fuse", state, remedy))
     return findings
 
 
