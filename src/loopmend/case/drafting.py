@@ -89,7 +89,7 @@ def _to_be_proved(circuit: Circuit, state: CaseState) -> list[str]:
 
 def _open_first(circuit: Circuit, state: CaseState, request: DraftOrder, hazards: Hazards) -> tuple[Step, ...]:
     """Write what is switched before the spans at faulted equipment can be grounded: open them, bring others back."""
-    if is_open_for_work(circuit, state):
+    if not state.unrepaired_enclosures or is_open_for_work(circuit, state):
         return ()
     use, opened = find_flow_settings(state, request), open_for_work(circuit, state)
     target = find_restoration(
