@@ -1,13 +1,14 @@
 """A trouble from fault to normal again on a random circuit: every step through the interlock, judged by other code.
 
-Plan, split, restore, ground, repair, return. What must hold is judged with the union-find of `brute_force`, by what is
-said below, and never by what the interlock itself uses.
+Plan, split, restore, ground, repair, return. Some circuits hold a pair of elbows on a feed-through and winding fuses
+that are out; in some the equipment of an enclosure is faulted, and two elbows are joined past it. What must hold is
+judged with the union-find of `brute_force`, by what is said below, and never by what the interlock itself uses.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from loopmend.locate.observations import CrewTimes, TestResult
 from loopmend.locate.plan import plan_sectionalizing
 from loopmend.locate.posterior import find_posterior
 from loopmend.locate.priors import build_prior
-from loopmend.network.assets import Device, Enclosure, EnclosureKind, End, EndState, Span
+from loopmend.network.assets import Device, Enclosure, EnclosureKind, End, Span
 from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.positions import Positions, apply_device, normal_positions
 from loopmend.switching.flow import solve_flow
@@ -30,9 +31,9 @@ from loopmend.switching.orders import (
     leave_idle_devices_open,
 )
 from loopmend.switching.restoration import find_restoration
-from loopmend.switching.steps import Step
-from switching.brute_force import feed
-from switching.small_circuits import CLOSED, GROUNDED, OPEN
+from loopmend.switching.steps import Action, Step
+from switching.brute_force import Vertex, feed
+from switching.small_circuits import CLOSED, GROUNDED, JOINED, OPEN
 
 KV = 12.47
 LOWEST_PU = 0.95
@@ -56,6 +57,12 @@ class Walk:
     deadbreak_moves: int = 0
     exact: bool = True
     moments_over_limits: int = 0
+    normal_pair: bool = False
+    equipment: bool = False
+    joins: int = 0
+    partings: int = 0
+    winding_moves: int = 0
+    windings_out: int = 0
     drafted: list[Step] = field(default_factory=list)
 
 
@@ -132,6 +139,32 @@ def _within_limits(circuit: Circuit) -> Circuit:
     return circuit
 
 
+def with_feed_through(rng: np.random.Generator, circuit: Circuit) -> Circuit:
+    """Perhaps lead two closed elbows past their enclosure, and take winding fuses out, as the normal arrangement."""
+    state, out = circuit.spans.state.copy(), circuit.enclosures.winding_out.copy()
+    pairs = [pair for pair in elbow_pairs(circuit) if all(state[row, end] == CLOSED for row, end in pair)]
+    if pairs and rng.random() < 0.4:
+        for row, end in pairs[int(rng.integers(len(pairs)))]:
+            state[row, end] = JOINED
+    out |= (circuit.enclosures.kva > 0) & (rng.random(len(out)) < 0.05)
+    return Circuit(replace(circuit.enclosures, winding_out=out), replace(circuit.spans, state=state))
+
+
+def elbow_pairs(circuit: Circuit) -> list[tuple[tuple[int, End], tuple[int, End]]]:
+    """Every two ends at a padmount, of two spans with the same phases."""
+    found = []
+    for name, ends in circuit.ends_at.items():
+        if circuit.enclosure(name).kind is not EnclosureKind.PADMOUNT:
+            continue
+        places = [(circuit.span_row[span], end) for span, end in ends]
+        found += [
+            (one, other)
+            for one, other in combinations(places, 2)
+            if one[0] != other[0] and circuit.spans.phases[one[0]] == circuit.spans.phases[other[0]]
+        ]
+    return found
+
+
 class Judge:
     """Take every step through the interlock, and hold what it leads to against what must never be."""
 
@@ -141,13 +174,19 @@ class Judge:
     def do(self, step: Step, hazards: Hazards) -> None:
         """Apply a step; AssertionError where it leads to, or does, what it must not."""
         before, self.now = self.now, apply_step(self.circuit, self.now, step, hazards)
-        was, alive = self._alive(before), self._alive(self.now)
+        was, alive = self.alive(before), self.alive(self.now)
         kept_dead = {("s", self.circuit.span_row[name]) for name in hazards.faulted | hazards.suspects}
+        kept_dead |= {("e", self.circuit.enclosure_row[name]) for name in hazards.faulted_enclosures}
         assert not kept_dead & (alive - was), (step, "made alive")
         for row in np.flatnonzero((self.now.states == GROUNDED).any(axis=1)).tolist():
             assert ("s", row) not in alive, (step, "grounded and alive")
-        if step.action in ("open", "close"):
-            self._judge_move(step, was, alive)
+        if step.action in ("take_out_winding_fuse", "put_in_winding_fuse"):
+            self.walk.winding_moves += 1
+            assert ("e", self.circuit.enclosure_row[step.enclosure]) not in was, (step, "a winding fuse moved alive")
+        if step.action == "join" or (step.action == "open" and self._stands(before, step) == JOINED):
+            self._judge_pair(step, before, was)
+        elif step.action in ("open", "close"):
+            self._judge_move(step, before, was, alive)
         self.walk.steps += 1
 
     def play(self, steps: tuple[Step, ...], hazards: Hazards) -> None:
@@ -163,14 +202,30 @@ class Judge:
         self.walk.drafted += steps
         self.walk.killed_first += sum("is moved de-energized" in s.says and s.action.startswith("open") for s in steps)
 
-    def _alive(self, positions: Positions) -> set[tuple[str, int]]:
+    def alive(self, positions: Positions) -> set[Vertex]:
         ids = self.circuit.enclosures.enclosure_id
         feeding = {row for row in self.circuit.source_rows.tolist() if ids[row] not in positions.open_devices}
         fed, tied_or_looped = feed(self.circuit, positions.states.tolist(), feeding)
         assert not tied_or_looped, "a tie or a loop"
-        return {vertex for here in fed for vertex in here}
+        return _alive_on(fed)
 
-    def _judge_move(self, step: Step, was: set[tuple[str, int]], alive: set[tuple[str, int]]) -> None:
+    def _stands(self, positions: Positions, step: Step) -> int:
+        return int(positions.states[self.circuit.span_row[step.span or ""], step.end or End.FROM])
+
+    def _judge_pair(self, step: Step, before: Positions, was: set[Vertex]) -> None:
+        self.walk.joins += step.action == "join"
+        self.walk.partings += step.action == "open"
+        lands = self.circuit.spans.enclosure == self.circuit.enclosure_row[step.enclosure]
+        assert self.circuit.enclosure(step.enclosure).kind is EnclosureKind.PADMOUNT, (step, "no elbow")
+        touched = {self.circuit.span_row[step.span or ""]}
+        for positions in (before, self.now):
+            there = np.nonzero(lands & (positions.states == JOINED))[0].tolist()
+            assert len(there) <= 2, (step, "three elbows on a feed-through")
+            assert len({int(self.circuit.spans.phases[row]) for row in there}) <= 1, (step, "unlike phases joined")
+            touched.update(there)
+        assert not {("s", row) for row in touched} & was, (step, "a feed-through touched alive")
+
+    def _judge_move(self, step: Step, before: Positions, was: set[Vertex], alive: set[Vertex]) -> None:
         circuit, spans = self.circuit, self.circuit.spans
         assert step.span is not None
         assert step.end is not None
@@ -183,7 +238,8 @@ class Judge:
         if step.action == "open" and ("s", row) in was and not np.isnan(rated):
             # What the opening takes off a phase was carried by it: volt-amperes over the highest voltage are below the
             # amperes broken, but for the charging of the cable beyond.
-            lost = [at for kind, at in was - alive if kind == "e"]
+            ids = circuit.enclosures.enclosure_id
+            lost = [at for kind, at in was - alive if kind == "e" and ids[at] not in before.windings_out]
             per_phase = max(
                 sum(
                     circuit.enclosures.kva[at] / int(circuit.enclosures.phases[at]).bit_count()
@@ -197,20 +253,64 @@ class Judge:
 
 def walk_through(seed: int) -> Walk:
     """Play one trouble; AssertionError or LoopmendError where anything is violated or cannot be done."""
-    rng = np.random.default_rng(seed)
-    circuit, walk = random_neighbourhood(rng), Walk(seed)
+    rng, extra = np.random.default_rng(seed), np.random.default_rng([seed, 1])
+    circuit, walk = with_feed_through(extra, random_neighbourhood(rng)), Walk(seed)
     normal = normal_positions(circuit)
+    walk.normal_pair, walk.windings_out = bool((normal.states == JOINED).any()), len(normal.windings_out)
     hidden = str(rng.choice(circuit.spans.span_id))
     fed, _ = feed(circuit, normal.states.tolist(), set(circuit.source_rows.tolist()))
-    row = circuit.span_row[hidden]
-    operated = sorted({str(circuit.enclosures.enclosure_id[here["s", row]]) for here in fed if ("s", row) in here})
-    now = normal
-    for name in operated:
-        now = apply_device(now, name, closed=False)
-    judge = Judge(circuit, now, walk)
+    passed = [pair for pair in elbow_pairs(circuit) if ("e", circuit.spans.enclosure[pair[0]]) in _alive_on(fed)]
+    if passed and extra.random() < 0.25:
+        walk.equipment = True
+        _pass_equipment(circuit, normal, walk, passed[int(extra.integers(len(passed)))])
+        return walk
+    if ("s", circuit.span_row[hidden]) not in _alive_on(fed):  # nothing trips there: beyond an enclosure that is passed
+        hidden = str(extra.choice([circuit.spans.span_id[row] for kind, row in sorted(_alive_on(fed)) if kind == "s"]))
+    operated = _feeding(circuit, fed, ("s", circuit.span_row[hidden]))
+    judge = Judge(circuit, _opened(normal, operated), walk)
     _locate(judge, normal, operated, hidden, rng)
-    _restore_and_return(judge, normal, operated, hidden)
+    _take_a_winding_fuse_out(judge, extra)
+    _restore_and_return(judge, normal, operated, Hazards(faulted=frozenset([hidden])))
     return walk
+
+
+def _alive_on(fed: list[dict[Vertex, int]]) -> set[Vertex]:
+    return {vertex for here in fed for vertex in here}
+
+
+def _feeding(circuit: Circuit, fed: list[dict[Vertex, int]], vertex: Vertex) -> list[str]:
+    return sorted({str(circuit.enclosures.enclosure_id[here[vertex]]) for here in fed if vertex in here})
+
+
+def _opened(now: Positions, sources: list[str]) -> Positions:
+    for name in sources:
+        now = apply_device(now, name, closed=False)
+    return now
+
+
+def _pass_equipment(
+    circuit: Circuit, normal: Positions, walk: Walk, pair: tuple[tuple[int, End], tuple[int, End]]
+) -> None:
+    """The equipment of an enclosure is faulted: its elbows come off, two of them are joined past it, then return."""
+    fed, _ = feed(circuit, normal.states.tolist(), set(circuit.source_rows.tolist()))
+    place = int(circuit.spans.enclosure[pair[0]])
+    operated = _feeding(circuit, fed, ("e", place))
+    judge = Judge(circuit, _opened(normal, operated), walk)
+    taken = ((normal.states == JOINED) & (circuit.spans.enclosure == place)).any()
+    names = () if taken else tuple((str(circuit.spans.span_id[row]), end) for row, end in pair)
+    fault = Hazards(faulted_enclosures=frozenset([str(circuit.enclosures.enclosure_id[place])]))
+    _restore_and_return(judge, normal, operated, fault, join=names)
+
+
+def _take_a_winding_fuse_out(judge: Judge, rng: np.random.Generator) -> None:
+    """Perhaps a crew takes the fuse of a transformer in the dead part out: it goes in again on the way back."""
+    alive = judge.alive(judge.now)
+    rows = [row for row in range(judge.circuit.n_enclosures) if judge.circuit.enclosures.kva[row] > 0]
+    names = [str(judge.circuit.enclosures.enclosure_id[row]) for row in rows if ("e", row) not in alive]
+    left = [name for name in names if name not in judge.now.windings_out]
+    if left and rng.random() < 0.2:
+        name = str(rng.choice(left))
+        judge.do(Step(n=1, action="take_out_winding_fuse", enclosure=name), Hazards())
 
 
 def _locate(judge: Judge, normal: Positions, operated: list[str], hidden: str, rng: np.random.Generator) -> None:
@@ -243,26 +343,40 @@ def _split(
     """Park, test what lies beyond, and perhaps put the elbow back: it is all dead."""
     span, end = park
     hazards, place = Hazards(suspects=suspects), judge.circuit.enclosure_at(span, end)
-    if judge.now.states[judge.circuit.span_row[span], end] == EndState.CLOSED:
+    stood = judge.now.states[judge.circuit.span_row[span], end]
+    if stood in (CLOSED, JOINED):
         judge.do(Step(n=1, action="open", enclosure=place, span=span, end=end), hazards)
         if again:
-            judge.do(Step(n=1, action="close", enclosure=place, span=span, end=end), hazards)
+            back: Action = "join" if stood == JOINED else "close"
+            judge.do(Step(n=1, action=back, enclosure=place, span=span, end=end), hazards)
     tested = tuple(name for name in beyond if name in dead.spans)
     return TestResult(spans=tested, method="hipot", verdict="breakdown" if hidden in tested else "good")
 
 
-def _restore_and_return(judge: Judge, normal: Positions, operated: list[str], hidden: str) -> None:
+def _restore_and_return(
+    judge: Judge,
+    normal: Positions,
+    operated: list[str],
+    fault: Hazards,
+    join: tuple[tuple[str, End], ...] = (),
+) -> None:
     circuit, walk = judge.circuit, judge.walk
     fits = fits_limits(circuit, demand=1.0, power_factor=0.9, lowest_volts_pu=LOWEST_PU)
-    found = find_restoration(circuit, judge.now, [hidden], operated=operated)
+    found = find_restoration(
+        circuit,
+        judge.now,
+        sorted(fault.faulted),
+        operated=operated,
+        faulted_enclosures=sorted(fault.faulted_enclosures),
+        join=join,
+    )
     walk.exact, walk.restored, walk.left_out = found.exact, len(found.restored), len(found.not_restored)
     assert found.violations == ()
-    fault = Hazards(faulted=frozenset([hidden]))
     judge.play(draft_restoration(circuit, judge.now, found, fault, fits=fits), fault)
     assert judge.now == leave_idle_devices_open(circuit, found)
     assert not find_violations(circuit, solve_flow(circuit, judge.now), LOWEST_PU)
-    at_work = replace(fault, work_on=frozenset([hidden]))
-    judge.play(draft_grounding(circuit, judge.now, [hidden]), at_work)
-    assert (judge.now.states[circuit.span_row[hidden]] == GROUNDED).all()
+    at_work = replace(fault, work_on=fault.faulted)
+    judge.play(draft_grounding(circuit, judge.now, sorted(fault.faulted)), at_work)
+    assert all((judge.now.states[circuit.span_row[name]] == GROUNDED).all() for name in fault.faulted)
     judge.play(draft_return(circuit, judge.now, normal, Hazards(), fits=fits), Hazards())
     assert judge.now == normal
