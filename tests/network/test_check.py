@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
 
 from loopmend.errors import Finding
 from loopmend.network.assets import Device, Enclosure, End, EndState, Span
@@ -282,6 +283,10 @@ def test_a_pair_unlike_in_phases_is_a_problem() -> None:
     spans["S2"] = replace(spans["S2"], phases="AB")
     found = next(found for found in findings_of(enclosures, spans) if "differ in phases" in found.problem)
     assert (found.severity, found.asset_id, found.value) == ("problem", "P1", "S1 ABC, S2 AB")
+    enclosures, spans = bypassed_loop()
+    spans["S2"] = replace(spans["S2"], phases="B")
+    problems = [found for found in findings_of(enclosures, spans) if found.severity == "problem"]
+    assert [(found.asset_id, found.value) for found in problems] == [("P1", "S1 A, S2 B")]  # once, and of a real asset
 
 
 def test_a_pair_fed_at_unlike_voltages_is_a_problem_beside_the_tie() -> None:
@@ -361,3 +366,56 @@ def test_every_dark_enclosure_is_counted_in_exactly_one_island(circuit: Circuit)
     islands = [f for f in check_circuit(circuit) if f.problem.startswith("no supply")]
     assert sum(int(island.value.split()[0]) for island in islands) == int(dark.sum())
     assert {island.asset_id for island in islands} <= set(circuit.enclosures.enclosure_id[dark])
+
+
+# agreement
+
+
+def with_bare_boxes(circuit: Circuit) -> Circuit:
+    """Build the circuit again, each feed-through in use a padmount of its own, X-..., where its elbows are closed."""
+    places = [circuit.enclosure(str(name)) for name in circuit.enclosures.enclosure_id]
+    spans, landing = [], {}
+    for name in circuit.spans.span_id:
+        one = circuit.span(str(name))
+        for end in End:
+            if (one.from_state, one.to_state)[end] is JOINED:
+                bare = f"X-{one.enclosure_at(end)}"
+                landing[bare] = "".join(sorted(set(landing.get(bare, "")) | set(one.phases)))
+                one = replace(one, **{f"{end.label}_enclosure": bare, f"{end.label}_state": CLOSED})
+        spans.append(one)
+    return build_circuit([*places, *(padmount(name, phases, customers=0) for name, phases in landing.items())], spans)
+
+
+def told_of_the_rest(circuit: Circuit) -> set[tuple[str, ...]]:
+    """Gather what is found but for islands, winding fuses, gaps, and what is wrong with a feed-through by itself."""
+    apart = ("no supply", "its winding", "customers without", "alone on", "joined at")
+    return {
+        (
+            found.severity,
+            found.layer,
+            found.asset_id,
+            found.problem[:12],
+        )  # a ground is closed on a part, or joined to it
+        for found in check_circuit(circuit)
+        if not found.problem.startswith(apart) and "on its feed-through" not in found.problem
+    }
+
+
+def islands_of(circuit: Circuit) -> set[frozenset[str]]:
+    islands = [found.value.split(": ")[1] for found in check_circuit(circuit) if found.problem.startswith("no supply")]
+    assume(not any(" more" in island for island in islands))
+    real = [frozenset(name for name in island.split(", ") if not name.startswith("X-")) for island in islands]
+    return set(filter(None, real))
+
+
+@given(circuits(joined=True), st.sampled_from(["A", "AB", "ABC"]))
+@settings(max_examples=300, deadline=None)
+def test_a_feed_through_counts_as_a_bare_box_of_its_own(circuit: Circuit, phases: str) -> None:
+    """The spans are of the same phases, so that no pair is unlike; the boxes are not."""
+    circuit = build_circuit(
+        [circuit.enclosure(str(name)) for name in circuit.enclosures.enclosure_id],
+        [replace(circuit.span(str(name)), phases=phases) for name in circuit.spans.span_id],
+    )
+    apart = with_bare_boxes(circuit)
+    assert told_of_the_rest(circuit) == told_of_the_rest(apart)
+    assert islands_of(circuit) == islands_of(apart)
