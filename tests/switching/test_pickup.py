@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -11,15 +12,22 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from loopmend.errors import NetworkError
+from loopmend.errors import NetworkError, OrderError
 from loopmend.network.assets import Device, End
 from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.positions import apply_device, apply_end_states, normal_positions
 from loopmend.network.tracing import trace_supply
+from loopmend.switching.clearance_steps import require_walkable, weave_restoration
+from loopmend.switching.clearances import NOTHING_STANDS
 from loopmend.switching.flow import solve_flow
 from loopmend.switching.interlock import Hazards, apply_step
 from loopmend.switching.limits import Violation, find_worse, say_worst
-from loopmend.switching.orders import draft_restoration
+from loopmend.switching.orders import (
+    draft_restoration,
+    fits_limits,
+    leave_idle_devices_open,
+    with_momentary_parallel,
+)
 from loopmend.switching.pickup import Pickup, PickupCurve, Stage, stage_pickup
 from loopmend.switching.restoration import find_restoration
 from loopmend.switching.sequence import Change, sequence_changes
@@ -347,3 +355,100 @@ def test_the_highest_factor_from_an_outage_on() -> None:
 def test_no_longer_outage_brings_more_than_the_highest_factor(out: float, longer: float) -> None:
     curve = PickupCurve(points=((0.0, 1.0), (20.0, 2.5), (90.0, 2.0), (240.0, 2.2)))
     assert float(curve.factor(np.array(out + longer), np.array(0.0))) <= curve.highest_from(out) + 1e-12  # rounding
+
+
+# A parallel for a moment
+
+
+def sharing() -> Circuit:
+    """R1 - S1 - E1 - S2 - E2 - S3 - E3 - S4 - R2, open at S2, and R3 - S6 - E4 - S5 - E2, open at S5.
+
+    With S1 failed E1 comes back over S2 only if E2 moves from R2, which carries two large loads, to R3.
+    """
+    amps = amps_of_one(build_circuit([source("R1")], []), 100.0)
+    places = [
+        source("R1"),
+        padmount("E1", kva=20.0),
+        *(padmount(name, kva=100.0) for name in ("E2", "E3", "E4")),
+        source("R2", source_limit_a=2.1 * amps),
+        source("R3", source_limit_a=3.3 * amps),
+    ]
+    ways = ("R1 E1", "E1 E2", "E2 E3", "E3 R2", "E4 E2", "R3 E4")
+    spans = [
+        span(f"S{k}", *way.split(), c_nf_per_km=0.0, to_state=OPEN if k in (2, 5) else CLOSED)
+        for k, way in enumerate(ways, start=1)
+    ]
+    return build_circuit(places, spans)
+
+
+def shared(circuit: Circuit, hazards: Hazards, pickup: Pickup) -> tuple[Stage, ...]:
+    """Stages after S1 has failed and R3 has opened too, isolation made."""
+    found = find_restoration(circuit, normal_positions(circuit), ["S1"], operated=["R3"], lowest_volts_pu=0.5)
+    now = apply_end_states(circuit, found.before, [("S1", End.FROM, OPEN), ("S1", End.TO, OPEN)])
+    limits = fits_limits(circuit, demand=1.0, power_factor=0.9, lowest_volts_pu=0.5)
+    changes = sequence_changes(circuit, now, leave_idle_devices_open(circuit, found), hazards, fits=limits)
+    return stage_pickup(circuit, changes, hazards, pickup, SETTINGS)
+
+
+def test_a_staged_restoration_moves_load_by_a_parallel_and_interrupts_nobody() -> None:
+    """E4 comes back over R3 with 2.5 times its load or more: E2 moves there only when that has fallen to 2.3.
+
+    1.5 exp(-t / 30) = 1.3 at 4.3 minutes: a step of 4 minutes and the first wait looked at.
+    """
+    circuit = sharing()
+    hazards = with_momentary_parallel(circuit, FAULT)
+    stages = shared(circuit, hazards, Pickup(out_minutes=120.0))
+    told = [(stage.change.step.action, stage.change.step.span or stage.change.step.enclosure) for stage in stages]
+    assert told == [("close_device", "R3"), ("close", "S5"), ("open", "S3"), ("close", "S2")]
+    assert not any(stage.change.lost for stage in stages)
+    assert not any(stage.violations for stage in stages)
+    tied = [bool(trace_supply(circuit, stage.change.after).tied) for stage in stages]
+    assert tied == [False, True, False, False]
+    assert (stages[1].wait_minutes, stages[2].wait_minutes) == (5.0, 0.0)
+    assert stages[1].at_minute == stages[2].at_minute == 9.0
+    assert [violation.asset_id for violation in stages[1].because] == ["R3"]
+    assert math.isnan(stages[1].highest_loading_pct)
+    fallen = 1.0 + 1.5 * math.exp(-9.0 / 30.0)
+    apart = solve_flow(
+        circuit,
+        stages[2].change.after,
+        demand=1.0,
+        power_factor=0.9,
+        pickup=np.where(circuit.enclosures.enclosure_id == "E4", fallen, 1.0),
+    )
+    assert stages[2].highest_loading_pct == pytest.approx(float(np.nanmax(apart.loading_pct)), rel=1e-9)  # one flow
+
+
+def test_without_the_parallel_the_same_load_is_out_for_a_step() -> None:
+    circuit = sharing()
+    stages = shared(circuit, FAULT, Pickup(out_minutes=120.0))
+    assert not any(trace_supply(circuit, stage.change.after).tied for stage in stages)
+    assert [stage.change.lost for stage in stages if stage.change.lost] == [("E2",)]
+
+
+def test_a_staged_order_compares_phases_ties_and_parts_in_the_very_next_step() -> None:
+    circuit = sharing()
+    normal = normal_positions(circuit)
+    found = find_restoration(circuit, normal, ["S1"], lowest_volts_pu=0.5)
+    limits = fits_limits(circuit, demand=1.0, power_factor=0.9, lowest_volts_pu=0.5)
+    staging = (Pickup(out_minutes=120.0), SETTINGS)
+    hazards = with_momentary_parallel(circuit, FAULT)
+    steps = draft_restoration(circuit, normal, found, hazards, fits=limits, staging=staging)
+    closing = next(k for k, step in enumerate(steps) if (step.action, step.span) == ("close", "S5"))
+    assert "ties" in steps[closing].says
+    assert (steps[closing + 1].action, steps[closing + 1].span) == ("open", "S3")
+    assert steps[closing + 1].before.find("Wait") < 0
+    assert ("check_phasing", "S5") in [(step.action, step.span) for step in steps[:closing]]
+    plain = weave_restoration(steps, circuit, NOTHING_STANDS, ["S1"])
+    require_walkable(circuit, normal, plain, NOTHING_STANDS, replace(FAULT, momentary_parallel=True))
+    with pytest.raises(OrderError, match="tied sources"):
+        require_walkable(circuit, normal, plain, NOTHING_STANDS, FAULT)
+
+
+def test_no_two_sources_are_tied_that_nothing_parts_next() -> None:
+    """Closing S5 alone would leave R2 and R3 tied: refused although the company allows a parallel for a moment."""
+    circuit = sharing()
+    normal = normal_positions(circuit)
+    target = apply_end_states(circuit, normal, [("S5", End.TO, CLOSED)])
+    with pytest.raises(OrderError, match="nothing parts them"):
+        sequence_changes(circuit, normal, target, with_momentary_parallel(circuit, FAULT))

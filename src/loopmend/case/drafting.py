@@ -52,7 +52,7 @@ def draft_order(
     if request.purpose == "restore":
         found = find_case_restoration(circuit, state, request)
         fits, staging = _fits(circuit, state, request), _staging(state, request)
-        allowed = hazards if staging else _drafted_with(circuit, hazards)
+        allowed = _drafted_with(circuit, hazards)
         plain = draft_restoration(circuit, state.now, found, allowed, fits=fits, staging=staging)
         ends = find_isolating_ends(circuit, state.unrepaired_enclosures)
         steps = weave_restoration(plain, circuit, state.standing, state.unrepaired_spans, _parked(circuit, found, ends))

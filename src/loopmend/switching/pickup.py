@@ -23,7 +23,7 @@ from loopmend.network.tracing import trace_supply
 from loopmend.switching.flow import Flow, solve_flow
 from loopmend.switching.interlock import Hazards, apply_step
 from loopmend.switching.limits import Violation, find_violations, find_worse, say_worst
-from loopmend.switching.sequence import Change
+from loopmend.switching.sequence import Change, ties
 from loopmend.switching.splitting import find_dead_cuts
 from loopmend.switching.steps import Step
 from loopmend.switching.task import FlowSettings
@@ -127,7 +127,7 @@ class Stage:
     because
         Why it waits or parts the stretch: the limits that the closing would break if it were made at once and whole.
     highest_loading_pct, lowest_volts_pu
-        Right after it, with the load that came back then; NaN where nothing is rated or alive.
+        Right after it, with the load that came back then; NaN where nothing is rated or alive, or two sources are tied.
     violations
         Limits that it breaks even after the longest wait, with no smaller part to bring back.
     """
@@ -154,8 +154,9 @@ def stage_pickup(
 
     A closing that would break a limit with the load of that moment is put off until the load of those before it has
     settled. One that would break it even then brings its stretch back in parts: an elbow in it is opened first, while
-    it is dead, and closed later. A heuristic: each time the largest part that fits is taken, and the wait is looked at
-    in steps of 5 minutes.
+    it is dead, and closed later. One that ties two sources for a moment is put off until the arrangement fits that the
+    opening after it leaves, and that opening follows at once, in the same minute. A heuristic: each time the largest
+    part that fits is taken, and the wait is looked at in steps of 5 minutes.
 
     Returns
     -------
@@ -174,8 +175,13 @@ def stage_pickup(
     if findings:
         raise NetworkError(findings)
     clock = _Clock(circuit, hazards, pickup, settings, changes[0].before if changes else None)
-    for change in changes:
-        clock.take(change)
+    left = list(changes)
+    while left:
+        change = left.pop(0)
+        if left and ties(circuit, change):
+            clock.take_pair(change, left.pop(0))
+        else:
+            clock.take(change)
     return tuple(clock.stages)
 
 
@@ -211,9 +217,18 @@ class _Clock:
             self._make(step, 0.0, why=why)
         self.take(self._closing(cut))
 
+    def take_pair(self, tying: Change, parting: Change) -> None:
+        """Tie two sources and part them at once, later where what is left of it does not fit before."""
+        tied = apply_step(self.circuit, self._positions(), tying.step, self.hazards)
+        parted = apply_step(self.circuit, tied, parting.step, self.hazards)
+        wait = self._find_wait(parted)
+        because = self._breaks(parted, self._due()) if wait else ()
+        self._make(tying.step, wait or 0.0, why=tying.why, because=because)
+        self._make(parting.step, 0.0, why=parting.why, at_once=True)
+
     def _make_when_it_fits(self, step: Step, why: str) -> bool:
         """Make a closing after the shortest wait that makes it fit; tell whether there is one."""
-        wait = self._find_wait(step)
+        wait = self._find_wait(apply_step(self.circuit, self._positions(), step, self.hazards))
         if wait is None:
             return False
         self._make(step, wait, why=why, because=self._breaks_at_once(step) if wait > 0 else ())
@@ -255,9 +270,8 @@ class _Clock:
         """When the next operation can be made at the earliest, or one with ``after`` others before it."""
         return self.minute + self.pickup.step_minutes * (after + bool(self.stages))
 
-    def _find_wait(self, step: Step) -> float | None:
-        """Find the shortest wait after which a closing fits, None if none does."""
-        after = apply_step(self.circuit, self._positions(), step, self.hazards)
+    def _find_wait(self, after: Positions) -> float | None:
+        """Find the shortest wait after which positions fit, None if none does."""
         for wait in np.arange(0.0, LONGEST_WAIT_MINUTES + 1.0, WAIT_STEP_MINUTES).tolist():
             if not self._breaks(after, self._due() + wait):
                 return float(wait)
@@ -311,25 +325,43 @@ class _Clock:
         return self.pickup.curve.factor(out_for, since)
 
     def _make(
-        self, step: Step, wait: float, *, split: bool = False, why: str = "", because: tuple[Violation, ...] = ()
+        self,
+        step: Step,
+        wait: float,
+        *,
+        split: bool = False,
+        at_once: bool = False,
+        why: str = "",
+        because: tuple[Violation, ...] = (),
     ) -> None:
-        self.minute = self._due() + wait
+        self.minute = self.minute if at_once else self._due() + wait
         change = replace(self._change(replace(step, n=len(self.stages) + 1)), why=why)
-        flow, violations = self._judge(change.after, self.minute)
+        loading_pct, volts_pu, violations = self._figures(change.after)
         self._note(change.after)
         self.now = change.after
-        loading, volts = flow.loading_pct, flow.volts_pu
         self.stages.append(
             Stage(
                 change=change,
                 at_minute=self.minute,
                 wait_minutes=wait,
                 split=split,
-                highest_loading_pct=float(np.nanmax(loading)) if np.isfinite(loading).any() else math.nan,
-                lowest_volts_pu=float(np.nanmin(volts)) if np.isfinite(volts).any() else math.nan,
+                highest_loading_pct=loading_pct,
+                lowest_volts_pu=volts_pu,
                 violations=violations,
                 because=because,
             )
+        )
+
+    def _figures(self, after: Positions) -> tuple[float, float, tuple[Violation, ...]]:
+        """Highest loading, lowest voltage and limits broken now; nothing is known while two sources are tied."""
+        if trace_supply(self.circuit, after).tied:
+            return math.nan, math.nan, ()
+        flow, violations = self._judge(after, self.minute)
+        loading, volts = flow.loading_pct, flow.volts_pu
+        return (
+            float(np.nanmax(loading)) if np.isfinite(loading).any() else math.nan,
+            float(np.nanmin(volts)) if np.isfinite(volts).any() else math.nan,
+            violations,
         )
 
     def _note(self, after: Positions) -> None:

@@ -15,6 +15,7 @@ from loopmend.network.positions import Positions, find_differences, find_winding
 from loopmend.network.tracing import UNFED, trace_supply
 from loopmend.switching.detour import KILLED_FIRST, find_detour
 from loopmend.switching.interlock import NO_HAZARDS, Hazards, apply_step
+from loopmend.switching.rules import broken_rule
 from loopmend.switching.steps import WINDING_MOVES, Action, Step
 
 Fits = Callable[[Positions], bool]
@@ -52,17 +53,18 @@ def sequence_changes(
 ) -> tuple[Change, ...]:
     """Sequence the operations that lead from one set of positions to another.
 
-    At each point: first grounds come off and openings that interrupt nobody are made; then the closing that brings
-    back most customers among those allowed; only when none is allowed, the opening that interrupts the fewest. Where
-    two sources are tied for a moment, the opening that parts them comes next. What is moved only dead is moved as soon
-    as it is. Where only such things are left (deadbreak elbows, elbows of a feed-through, winding fuses), or elbows
-    under too much load, one is killed for the moment (`find_detour`), and what was opened for it is closed again. A
-    heuristic for the order, not for the set of operations; every step has passed the interlock.
+    At each point: first grounds come off and openings that interrupt nobody are made; then the closing that brings back
+    most customers among those allowed; only when none is allowed, the opening that interrupts the fewest. Two sources
+    are tied only where the opening that parts them can come next, and comes next. What is moved only dead is moved as
+    soon as it is. Where only such things are left (deadbreak elbows, elbows of a feed-through, winding fuses), or
+    elbows under too much load, one is killed for the moment (`find_detour`), and what was opened for it is closed
+    again. A heuristic for the order, not for the set of operations; every step has passed the interlock.
 
     Parameters
     ----------
     fits
-        Whether positions keep the limits: a closing that does not is put off as long as an opening is left.
+        Whether positions keep the limits: a closing that does not is put off as long as an opening is left. One that
+        ties two sources is judged by the positions after the opening that parts them.
 
     Returns
     -------
@@ -106,6 +108,9 @@ _ARRIVING: dict[EndState, Action] = {
     EndState.CLOSED: "close",
     EndState.JOINED: "join",
 }
+
+_Trial = tuple[Change, Positions]
+"""An operation that is allowed, and the positions to judge it by: after it, or after the opening that must follow."""
 
 _Refused = list[tuple[_Operation, tuple[Finding, ...]]]
 
@@ -167,8 +172,9 @@ def _operations(circuit: Circuit, now: Positions, target: Positions) -> list[_Op
 
 def _try_all(
     circuit: Circuit, now: Positions, left: list[_Operation], hazards: Hazards
-) -> tuple[list[Change], _Refused]:
-    trials: list[Change] = []
+) -> tuple[list[_Trial], _Refused]:
+    """Try every operation left; one that would tie two sources with no way to part them next counts as refused."""
+    trials: list[_Trial] = []
     refused: _Refused = []
     for operation in left:
         step = _step_of(operation)
@@ -177,8 +183,34 @@ def _try_all(
         except OrderError as error:
             refused.append((operation, error.findings))
             continue
-        trials.append(_change(circuit, now, step, after))
+        change = _change(circuit, now, step, after)
+        parting = _find_parting(circuit, change, left, hazards) if ties(circuit, change) else change
+        if parting is None:
+            remedy = "name an opening that parts them in the next step"
+            refused.append((operation, (broken_rule("tied sources", step.enclosure, "nothing parts them", remedy),)))
+        else:
+            trials.append((change, parting.after))
     return trials, refused
+
+
+def ties(circuit: Circuit, change: Change) -> bool:
+    """Tell whether an operation ties sources that were apart."""
+    return len(trace_supply(circuit, change.after).tied) > len(trace_supply(circuit, change.before).tied)
+
+
+def _find_parting(circuit: Circuit, tying: Change, left: list[_Operation], hazards: Hazards) -> Change | None:
+    """Find the opening that comes next where two sources are tied: the one that interrupts the fewest."""
+    partings = []
+    for operation in left:
+        if operation[0] in ("open", "open_device"):
+            step = _step_of(operation)
+            try:
+                parted = _change(circuit, tying.after, step, apply_step(circuit, tying.after, step, hazards))
+            except OrderError:
+                continue
+            if not trace_supply(circuit, parted.after).tied:
+                partings.append(parted)
+    return min(partings, key=lambda parted: _rank_alike(circuit, parted), default=None)
 
 
 def _step_of(operation: _Operation) -> Step:
@@ -201,13 +233,26 @@ def _is_moved_dead(circuit: Circuit, step: Step) -> bool:
     )
 
 
-def _choose(circuit: Circuit, trials: list[Change], fits: Fits | None, waits: frozenset[_Operation]) -> Change:
+_Rank = tuple[int, int, str, str]
+
+
+def _rank_alike(circuit: Circuit, change: Change) -> _Rank:
+    """Rank operations of a kind: who brings back most first, a device before an elbow, then by name.
+
+    A device is the nearer, safer closing where both bring back as many.
+    """
+
     def customers(names: tuple[str, ...]) -> int:
         return int(sum(circuit.enclosures.customers[circuit.enclosure_row[name]] for name in names))
 
-    def rank(change: Change) -> tuple[int, int, int, str, str]:
+    step = change.step
+    return customers(change.lost) - customers(change.gained), int(step.span is not None), step.enclosure, str(step.span)
+
+
+def _choose(circuit: Circuit, trials: list[_Trial], fits: Fits | None, waits: frozenset[_Operation]) -> Change:
+    def rank(trial: _Trial) -> tuple[int, _Rank]:
+        change, settled = trial
         action = change.step.action
-        loses, gains = customers(change.lost), customers(change.gained)
         if tied and len(trace_supply(circuit, change.after).tied) < tied:
             group = -1
         elif action in ("remove_ground", "ground") or (action in ("open", "open_device") and not change.lost):
@@ -217,20 +262,13 @@ def _choose(circuit: Circuit, trials: list[Change], fits: Fits | None, waits: fr
         elif _operation_of(change.step) in waits:
             group = 3
         elif action in ("close", "close_device"):
-            group = 1 if fits is None or fits(change.after) else 3
+            group = 1 if fits is None or fits(settled) else 3
         else:
             group = 2
-        # A device before an elbow: it is the nearer, safer closing where both bring back as many.
-        return (
-            group,
-            loses - gains,
-            0 if change.step.span is None else 1,
-            change.step.enclosure,
-            str(change.step.span),
-        )
+        return group, _rank_alike(circuit, change)
 
-    tied = len(trace_supply(circuit, trials[0].before).tied)
-    return min(trials, key=rank)
+    tied = len(trace_supply(circuit, trials[0][0].before).tied)
+    return min(trials, key=rank)[0]
 
 
 def do_sources_meet(circuit: Circuit, positions: Positions, span: str, other: str) -> bool:

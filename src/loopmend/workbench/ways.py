@@ -9,12 +9,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from loopmend.case.assessment import hazards_of
 from loopmend.case.assumptions import read_assumptions
 from loopmend.case.drafting import find_case_restoration
 from loopmend.case.order_load import find_flow_settings, find_order_amps, find_order_load
 from loopmend.case.requests import DraftOrder
 from loopmend.case.settings import Settings
+from loopmend.case.signing import hazards_in_order
 from loopmend.errors import DataError, Finding, OrderError
 from loopmend.locate.observations import CrewTimes
 from loopmend.locate.travel import build_travel_minutes
@@ -24,7 +24,7 @@ from loopmend.network.positions import Positions
 from loopmend.switching.alternatives import WHERE_ALLOWED, Alternative, Pair, find_alternatives, find_joins
 from loopmend.switching.gap import say_proof
 from loopmend.switching.interlock import Hazards
-from loopmend.switching.orders import leave_idle_devices_open
+from loopmend.switching.orders import after_isolation, fits_limits, leave_idle_devices_open, with_momentary_parallel
 from loopmend.switching.pickup import Pickup, PickupCurve, Stage, stage_pickup
 from loopmend.switching.restoration import EndPlace, Restoration
 from loopmend.switching.sequence import sequence_changes
@@ -182,7 +182,9 @@ def _case_stages(
     request = DraftOrder(purpose="restore", out_minutes=out_minutes)
     load, use = find_order_load(case.state, request), find_flow_settings(case.state, request)
     amps = find_order_amps(case.circuit, case.state, load)
-    hazards = replace(hazards_of(case.known, case.state), find_amps=amps)
+    hazards = replace(hazards_in_order(case.known, case.state, None), find_amps=amps)
+    if hazards.momentary_parallel:
+        hazards = with_momentary_parallel(case.circuit, hazards)
     pickup = Pickup(curve=settings.pickup, out_minutes=out_minutes, step_minutes=settings.switch_minutes)
     return [find_stages(case.circuit, one.restoration, hazards, pickup, use) for one in found]
 
@@ -190,11 +192,18 @@ def _case_stages(
 def find_stages(
     circuit: Circuit, restoration: Restoration, hazards: Hazards, pickup: Pickup, settings: FlowSettings
 ) -> tuple[Stage, ...]:
-    """Find how a restoration comes back in stages, the isolation already made."""
+    """Find how a restoration comes back in stages, the isolation already made and its minutes counted."""
     isolated = _isolated(circuit, restoration)
     target = leave_idle_devices_open(circuit, restoration)
-    changes = sequence_changes(circuit, isolated, target, hazards)
-    return stage_pickup(circuit, changes, hazards, pickup, settings)
+    fits = fits_limits(
+        circuit,
+        demand=settings.demand,
+        power_factor=settings.power_factor,
+        lowest_volts_pu=settings.lowest_volts_pu,
+        frequency_hz=settings.frequency_hz,
+    )
+    changes = sequence_changes(circuit, isolated, target, hazards, fits=fits)
+    return stage_pickup(circuit, changes, hazards, after_isolation(restoration, pickup), settings)
 
 
 def _isolated(circuit: Circuit, restoration: Restoration) -> Positions:
