@@ -11,8 +11,8 @@ import pytest
 from loopmend.errors import NetworkError
 from loopmend.network.assets import End, EndState
 from loopmend.network.graph import Circuit, build_circuit
-from loopmend.network.positions import apply_device, normal_positions
-from loopmend.switching.alternatives import Alternative, find_alternatives
+from loopmend.network.positions import apply_device, apply_end_states, normal_positions
+from loopmend.switching.alternatives import Alternative, find_alternatives, find_pairs
 from loopmend.switching.restoration import Restoration, find_restoration
 from switching.brute_force import CLOSED, Question, allowed_states, isolate
 from switching.random_restorations import random_question
@@ -39,9 +39,9 @@ def even_minutes(places: tuple[str, ...]) -> Mapping[str, Mapping[str, float]]:
 
 
 def search(
-    circuit: Circuit, now: Any, faults: tuple[str, ...], ends: Any, devices: Any, **settings: Any
+    circuit: Circuit, now: Any, faults: tuple[str, ...], ends: Any, devices: Any, join: Any, **settings: Any
 ) -> Restoration:
-    return find_restoration(circuit, now, faults, leave_open=ends, leave_devices_open=devices, **settings)
+    return find_restoration(circuit, now, faults, leave_open=ends, leave_devices_open=devices, join=join, **settings)
 
 
 def ways(circuit: Circuit, faults: tuple[str, ...], **settings: Any) -> tuple[Alternative, ...]:
@@ -100,6 +100,97 @@ def best_without(question: Question, one: Alternative) -> tuple[int, int, int]:
     ]
     critical, customers, minus = max(objectives)
     return critical, customers, -minus
+
+
+def ways_past(circuit: Circuit, *enclosures: str, faults: tuple[str, ...] = ()) -> tuple[Alternative, ...]:
+    """Ways with equipment faulted, R1 operated."""
+    now = apply_device(normal_positions(circuit), "R1", closed=False)
+    ask = partial(search, circuit, now, faults, faulted_enclosures=enclosures)
+    return find_alternatives(circuit, ask, travel=even_minutes, most=6, past=enclosures)
+
+
+def test_a_way_past_faulted_equipment_is_listed_where_it_brings_back_more() -> None:
+    """A lateral E1 - E2 - E3 with a tap E4 at E2: past E2 either E3 (5) or E4 (9) can be had, one of them only."""
+    rows = [source("R1"), padmount("E1"), padmount("E2"), padmount("E3"), padmount("E4", customers=9)]
+    spans = [span("S1", "R1", "E1"), span("S2", "E1", "E2"), span("S3", "E2", "E3"), span("S4", "E2", "E4")]
+    found = ways_past(build_circuit(rows, spans), "E2")
+    assert [(one.customers, [place.span_id for place in one.restoration.close]) for one in found[:3]] == [
+        (14, ["S2", "S4"]),
+        (10, ["S2", "S3"]),
+        (5, []),
+    ]
+    assert [one.join for one in found[:3]] == [
+        (("S2", End.TO), ("S4", End.FROM)),
+        (("S2", End.TO), ("S3", End.FROM)),
+        (),
+    ]
+    assert [one.operations for one in found[:3]] == [2, 2, 0]
+
+
+def test_no_way_past_is_listed_where_it_brings_back_no_more() -> None:
+    """Both sides of E1 come back from their own sources: leading past it would only cost operations."""
+    found = ways_past(two_ways(), "E1")
+    assert all(one.join == () for one in found)
+
+
+def test_pairs_are_sound_spans_of_the_same_phases_and_none_where_one_is_joined_already() -> None:
+    rows = [source("R1"), padmount("E1"), padmount("E2"), padmount("E3"), padmount("E4")]
+    spans = [
+        span("S1", "R1", "E1"),
+        span("S2", "E1", "E2"),
+        span("S3", "E1", "E3", phases="A"),
+        span("S4", "E1", "E4"),
+    ]
+    circuit = build_circuit(rows, spans)
+    now = normal_positions(circuit)
+    best = find_restoration(circuit, now, (), faulted_enclosures=("E1",))
+    assert find_pairs(circuit, best, ("E1",)) == (
+        (("S1", End.TO), ("S2", End.FROM)),
+        (("S1", End.TO), ("S4", End.FROM)),
+        (("S2", End.FROM), ("S4", End.FROM)),
+    )
+    with_fault = find_restoration(circuit, now, ("S4",), faulted_enclosures=("E1",))
+    assert find_pairs(circuit, with_fault, ("E1",)) == ((("S1", End.TO), ("S2", End.FROM)),)
+    past = apply_end_states(circuit, now, [("S1", End.TO, EndState.JOINED), ("S2", End.FROM, EndState.JOINED)])
+    joined = find_restoration(circuit, past, (), faulted_enclosures=("E1",))
+    assert find_pairs(circuit, joined, ("E1",)) == ()
+
+
+@pytest.mark.parametrize(
+    ("join", "words"),
+    [
+        ((("S1", End.TO),), "no two elbows of one enclosure"),
+        ((("S1", End.TO), ("S2", End.TO)), "no two elbows of one enclosure"),
+        ((("S2", End.FROM), ("S1", End.FROM)), "no two elbows of one enclosure"),
+        ((("S2", End.TO), ("S5", End.FROM)), "the enclosure is not faulted"),
+        ((("S1", End.TO), ("S3", End.FROM)), "unlike in phases"),
+        ((("S1", End.TO), ("S4", End.FROM)), "a span of them is faulted"),
+        ((("S9", End.TO), ("S1", End.TO)), "S9"),
+    ],
+)
+def test_a_pair_that_may_not_be_joined_is_refused(join: Any, words: str) -> None:
+    rows = [source("R1"), *(padmount(f"E{k}") for k in range(1, 6))]
+    spans = [
+        span("S1", "R1", "E1"),
+        span("S2", "E1", "E2"),
+        span("S3", "E1", "E3", phases="A"),
+        span("S4", "E1", "E4"),
+        span("S5", "E2", "E5"),
+    ]
+    circuit = build_circuit(rows, spans)
+    with pytest.raises(NetworkError, match=words):
+        find_restoration(circuit, normal_positions(circuit), ("S4",), faulted_enclosures=("E1",), join=join)
+
+
+def test_a_feed_through_that_is_taken_is_refused() -> None:
+    rows = [source("R1"), *(padmount(f"E{k}") for k in range(1, 5))]
+    spans = [span("S1", "R1", "E1"), span("S2", "E1", "E2"), span("S3", "E1", "E3"), span("S4", "E1", "E4")]
+    circuit = build_circuit(rows, spans)
+    past = apply_end_states(
+        circuit, normal_positions(circuit), [("S1", End.TO, EndState.JOINED), ("S2", End.FROM, EndState.JOINED)]
+    )
+    with pytest.raises(NetworkError, match="the feed-through there is taken"):
+        find_restoration(circuit, past, (), faulted_enclosures=("E1",), join=(("S3", End.FROM), ("S4", End.FROM)))
 
 
 def test_a_list_of_none_is_refused() -> None:
