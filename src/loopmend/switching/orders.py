@@ -69,12 +69,17 @@ def draft_restoration(
     if staging is None:
         return renumbered([*steps, *speak_changes(circuit, changes, hazards)])
     pickup, settings = staging
-    first = replace(pickup, out_minutes=pickup.out_minutes + len(steps) * pickup.step_minutes)
-    stages = stage_pickup(circuit, changes, hazards, first, settings)
+    stages = stage_pickup(circuit, changes, hazards, after_isolation(restoration, pickup), settings)
     spoken = speak_changes(
         circuit, [stage.change for stage in stages], hazards, [_say_stage(stage) for stage in stages]
     )
     return renumbered([*steps, *spoken])
+
+
+def after_isolation(restoration: Restoration, pickup: Pickup) -> Pickup:
+    """Add the minutes of the isolating steps to those that customers have been out when the first closing is due."""
+    steps = len(restoration.before.open_devices) + len(restoration.isolate)
+    return replace(pickup, out_minutes=pickup.out_minutes + steps * pickup.step_minutes)
 
 
 def _say_stage(stage: Stage) -> str:
