@@ -11,15 +11,17 @@ import pytest
 
 from loopmend.errors import NetworkError
 from loopmend.files.circuit import read_circuit, require_circuit
-from loopmend.network.assets import Enclosure, Span, enclosure_at_row, span_at_row
+from loopmend.network.assets import Enclosure, EndState, Span, enclosure_at_row, span_at_row
 from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.positions import normal_positions
 from loopmend.network.tracing import trace_supply
 from loopmend.switching.contingency import Contingency, cut_out, find_contingencies
 from loopmend.switching.restoration import find_restoration
 from loopmend.switching.task import FlowSettings
+from switching.feed_through_judge import Trouble
 from switching.random_restorations import random_meshed_circuit
 from switching.small_circuits import CLOSED, OPEN, loop, padmount, source, span
+from switching.test_restoration_feed_throughs import random_trouble
 
 SAMPLE = Path(__file__).parents[2] / "sample_data" / "tern_hollow.gpkg"
 
@@ -249,3 +251,53 @@ def test_a_cut_through_a_span_is_refused() -> None:
     circuit = loop(5, 3)
     with pytest.raises(ValueError, match="S2 lands at an enclosure that is not taken"):
         cut_out(circuit, np.array([0, 1]), np.array([0, 1]))
+
+
+# Feed-throughs and winding fuses in the normal arrangement
+
+
+def led_past_e2() -> Circuit:
+    """R1 - E1 - E2 - E3, E3 open to R2; S2 and S3 joined past E2, whose customers hang on nothing; E3's fuse is out."""
+    circuit = loop(3, open_at=4)
+    enclosures, spans = assets_of(circuit)
+    state = {("S2", "to_state"): EndState.JOINED, ("S3", "from_state"): EndState.JOINED}
+    spans = [replace(one, **{f: s for (name, f), s in state.items() if name == one.span_id}) for one in spans]
+    return build_circuit([replace(one, winding_out=one.enclosure_id == "E3") for one in enclosures], spans)
+
+
+def test_who_has_no_supply_normally_is_not_left_out_by_a_failure() -> None:
+    """E2's bus is led past and E3's winding fuse is out: only E1's 5 customers can be hurt."""
+    circuit = led_past_e2()
+    found = answers(circuit)
+    assert {name: one.customers_out for name, one in found.items()} == dict.fromkeys(("S1", "S2", "S3", "S4"), 5)
+    assert all(not one.left_out and not one.refused for one in found.values())
+    assert [(place.span_id, place.enclosure_id) for place in found["S1"].close] == [("S4", "R2")]
+    assert found["S2"].close == found["S3"].close == ()
+
+
+def test_a_pair_stays_joined_and_carries_those_beyond_it() -> None:
+    """With the fuse of E3 in, S1 takes E1 and E3 out, and both come back from R2, E1 over the pair."""
+    enclosures, spans = assets_of(led_past_e2())
+    circuit = build_circuit([replace(one, winding_out=False) for one in enclosures], spans)
+    found = answers(circuit)
+    assert (found["S1"].customers_out, names(found["S1"])) == (10, [])
+    assert [place.span_id for place in found["S1"].close] == ["S4"]
+    assert (found["S2"].customers_out, names(found["S2"])) == (10, [])
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_with_pairs_and_fuses_out_the_part_agrees_with_the_whole(seed: int) -> None:
+    """On random circuits side by side whose normal positions hold joined pairs and windings out."""
+    troubles = [random_trouble(47_000 + 10 * seed + k) for k in range(2)]
+    whole = side_by_side(*(as_normal(trouble) for trouble in troubles))
+    for one in find_contingencies(whole, limits=False):
+        if not one.refused:
+            require_same(whole, one, limits=False)
+
+
+def as_normal(trouble: Trouble) -> Circuit:
+    """The circuit with its positions as they are as the normal ones."""
+    circuit = trouble.circuit
+    out = np.isin(circuit.enclosures.enclosure_id.astype(str), sorted(trouble.now.windings_out))
+    rows = replace(circuit.enclosures, winding_out=out)
+    return Circuit(rows, replace(circuit.spans, state=trouble.now.states))
