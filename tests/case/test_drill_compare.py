@@ -169,6 +169,17 @@ def test_parking_recorded_by_itself_is_not_charged_twice() -> None:
     assert [(step.kind, step.minute) for step in path.steps[:2]] == [("switch", MINUTE(4.4)), ("test", MINUTE(10.4))]
 
 
+def test_a_fuse_moved_takes_a_switching_and_one_found_blown_a_look() -> None:
+    """Take out the fuse at E2 (200 m: 0.8, and 4), look at the one at E3 (100 m more: 0.4, and 2)."""
+    moved = rq.SwitchWinding(enclosure="E2", state="out", reason="to test")
+    state = ask(drill(), moved, rq.RecordWinding(enclosure="E3", found="blown"), at(good("S1"), "E3"))
+    path = replayed(state, on("S1"))
+    assert [(step.kind, step.at, step.minute) for step in path.steps[:2]] == [
+        ("switch", "E2", MINUTE(4.8)),
+        ("read", "E3", MINUTE(7.2)),
+    ]
+
+
 def test_what_is_switched_in_on_the_way_counts() -> None:
     """A search without a test, only switching: S1 parked at E1 (0.4 + 4), the device of R1 is no elbow; 60 stay out.
 

@@ -60,9 +60,11 @@ class _Walk:
             self._go("switch", f"Elbow of {payload.span}, {payload.end} end: {payload.state}", at, minutes, out)
             self.parking += minutes if payload.state == "open" else 0.0
         elif isinstance(payload, ev.WindingSwitched):
-            minutes = 0.0 if payload.found else self._switch_minutes(payload.enclosure)
-            stands = payload.found or payload.state
-            self._go("switch", f"Winding fuse of {payload.enclosure}: {stands}", payload.enclosure, minutes, out)
+            at, says = payload.enclosure, f"Winding fuse of {payload.enclosure}: {payload.found or payload.state}"
+            if payload.found:  # nobody moved it
+                self._go("read", says, at, self.assumptions.settings.read_minutes, out)
+            else:
+                self._go("switch", says, at, self._switch_minutes(at), out)
         elif isinstance(payload, ev.StepSigned):
             order = now.order(payload.order_id)
             step = order.steps[payload.n - 1] if order else {}
