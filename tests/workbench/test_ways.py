@@ -11,6 +11,10 @@ from cli.terminal import SAMPLE, ask, refuse, run, write_loop
 from loopmend.case import requests as rq
 from loopmend.errors import DataError, OrderError
 from loopmend.network.assets import End, EndState
+from loopmend.network.positions import apply_device, normal_positions
+from loopmend.switching.orders import draft_restoration
+from loopmend.switching.pickup import Pickup
+from loopmend.switching.restoration import find_restoration
 from loopmend.workbench.cases import load_case, submit
 from loopmend.workbench.desk import Desk
 from loopmend.workbench.failures import case_failures
@@ -18,11 +22,13 @@ from loopmend.workbench.timeline import build_timeline
 from loopmend.workbench.ways import (
     WaysAsked,
     case_ways,
+    find_stages,
     read_pickup_curve,
     request_of_way,
     say_because,
     say_way,
 )
+from switching.test_pickup import FAULT, SETTINGS, backfed
 from workbench.town import REPAIR, find_s3, open_case, sign
 from workbench.town import ask as ask_desk
 
@@ -235,3 +241,19 @@ def test_a_stage_says_which_limit_parts_the_stretch(tmp_path: Path) -> None:
     for stage in stages:
         assert bool(stage["because"]) == (stage["parts_the_stretch"] or stage["wait_minutes"] > 0)
         assert (say_because(stage) != "") == bool(stage["because"])
+
+
+@pytest.mark.parametrize("limit_a", [40.0, 70.2, 1000.0])
+def test_the_stages_of_a_way_are_those_of_its_order(limit_a: float) -> None:
+    """At 70.2 A the six padmounts would fit after 120 minutes (69.6 A), not after the 12 of the isolation (71 A)."""
+    circuit, _ = backfed(limit_a)
+    now = apply_device(normal_positions(circuit), "R1", closed=False)
+    found = find_restoration(circuit, now, ["S1"], lowest_volts_pu=0.5)
+    pickup = Pickup(out_minutes=120.0, step_minutes=4.0)
+    stages = find_stages(circuit, found, FAULT, pickup, SETTINGS)
+    order = draft_restoration(circuit, now, found, FAULT, staging=(pickup, SETTINGS))
+    made = [(stage.change.step.action, stage.change.step.span) for stage in stages]
+    assert [(step.action, step.span) for step in order[-len(made) :]] == made
+    assert any(stage.split for stage in stages) == (limit_a < 100.0)
+    for stage, step in zip(stages, order[-len(made) :], strict=True):
+        assert stage.reason in step.before
