@@ -245,7 +245,9 @@ def winding(
 @answering
 def declare(
     case_id: CaseId,
-    spans: Spans,
+    spans: Annotated[
+        list[str], typer.Argument(metavar="FAULTED...", help="Span ids, or ids of enclosures for their equipment.")
+    ],
     by: By,
     reason: Reason = "",
     folder: Folder = None,
@@ -255,7 +257,7 @@ def declare(
     *,
     as_json: AsJson = False,
 ) -> None:
-    """Declare the faulted span, in one's own name; a reason is needed while suspicion is left elsewhere.
+    """Declare the faulted span, or equipment, in one's own name; with a reason while suspicion is left elsewhere.
 
     Example: loopmend case declare C-0001 S-0106 --reason "dug up and seen" --by "N. Adair"
     """
@@ -267,7 +269,7 @@ def declare(
 @answering
 def repair(
     case_id: CaseId,
-    span: Annotated[str, typer.Argument(metavar="SPAN", help="Span repaired.")],
+    span: Annotated[str, typer.Argument(metavar="REPAIRED", help="Span, or enclosure for its equipment.")],
     by: By,
     component: Annotated[str, typer.Option(help="cable, splice, termination, dig_in or equipment.")],
     cause: Annotated[str, typer.Option(help="Why it failed; unknown where it is not known.")],
@@ -282,7 +284,7 @@ def repair(
     *,
     as_json: AsJson = False,
 ) -> None:
-    """Record the repair of a faulted span and its proof test.
+    """Record the repair of a faulted span, or of equipment, and its proof test.
 
     Example: loopmend case repair C-0001 S-0106 --component splice --cause water --work "new splice" --by "J. Orme"
     """

@@ -1,0 +1,72 @@
+"""The ways to restore on screen: one past faulted equipment is marked, and never the one chosen beforehand."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import streamlit as st
+from streamlit.testing.v1 import AppTest
+
+from loopmend.workbench import requests as rq
+from loopmend.workbench.cases import load_case
+from loopmend.workbench.circuits import keep_circuit
+from loopmend.workbench.desk import Desk, open_desk
+from workbench.town import ask, open_case, write_town
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("kept")
+    desk = open_desk(folder / "desk", f"sqlite:///{folder / 'unused.sqlite'}")
+    keep_circuit(desk, write_town(folder))
+    desk.store.close()
+    return folder / "desk"
+
+
+@pytest.fixture
+def desk(kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Desk]:
+    shutil.copytree(kept, tmp_path / "desk")
+    monkeypatch.setenv("LOOPMEND_FOLDER", str(tmp_path / "desk"))
+    monkeypatch.delenv("LOOPMEND_STORE", raising=False)
+    st.cache_resource.clear()
+    opened = open_desk(tmp_path / "desk")
+    yield opened
+    opened.store.close()
+    st.cache_resource.clear()
+
+
+def ways_page() -> None:
+    import streamlit as st
+
+    from loopmend.workbench.screens import load_case_screen
+    from session import desk
+    from ways_panel import restore_ways
+
+    restore_ways(load_case_screen(desk(), st.session_state["open-case"]))
+
+
+def opened(case_id: str) -> AppTest:
+    page = AppTest.from_function(ways_page, default_timeout=60)
+    page.session_state["open-case"] = case_id
+    page.query_params["name"] = "N. Adair"
+    page.run()
+    assert not page.exception
+    return page
+
+
+def test_a_way_past_equipment_is_marked_chosen_by_hand_and_drafted(desk: Desk) -> None:
+    case_id = open_case(desk)
+    ask(desk, case_id, rq.DeclareFault(spans=("E2", "S4"), reason="seen burnt, dug up"))
+    page = opened(case_id)
+    assert page.button_group[0].value == 2
+    assert not page.warning
+    page.button_group[0].set_value(1).run()
+    assert [box.value.replace("\\", "") for box in page.warning] == [
+        "This way uses a feed-through past E2, where company rules allow it and one of the right class is at hand."
+    ]
+    next(button for button in page.button if button.label == "Draft way 1").click().run()
+    order = load_case(desk, case_id).state.orders[-1]
+    assert [step["action"] for step in order.steps].count("join") == 2
