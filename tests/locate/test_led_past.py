@@ -8,16 +8,18 @@ from typing import get_args
 import numpy as np
 import pytest
 
-from locate.circuits import RandomCase
+from locate.circuits import RandomCase, cable, padmount, riser
 from locate.led_past import LedPast, Where, led_past
 from locate.oracle import Oracle
 from loopmend.locate.build import build_model
 from loopmend.locate.chain import search_chain
-from loopmend.locate.dead import DeadPart
-from loopmend.locate.hedge import Hedge
+from loopmend.locate.dead import DeadPart, find_dead_part
+from loopmend.locate.hedge import Hedge, served_by_ends
+from loopmend.locate.loops import find_partners
 from loopmend.locate.model import SearchModel
 from loopmend.locate.observations import (
     Accuracy,
+    CrewTimes,
     Energized,
     IndicatorReading,
     MethodAccuracy,
@@ -31,7 +33,9 @@ from loopmend.locate.priors import build_prior
 from loopmend.locate.rules import half_split, walk
 from loopmend.locate.tree import search_tree, value_of
 from loopmend.locate.two_crews import plan_two_crews
-from loopmend.network.assets import End, EndState
+from loopmend.network.assets import End, EndState, Span
+from loopmend.network.graph import Circuit, build_circuit
+from loopmend.network.positions import apply_end_states, normal_positions
 from loopmend.network.tracing import trace_supply
 from loopmend.switching.restoration import find_restoration
 
@@ -220,3 +224,62 @@ def test_nothing_is_brought_back_onto_equipment_that_is_led_past(seed: int, part
         assert left >= model.customers(1 << cell)
         if not parted and where != "live bus":
             assert left == model.customers(1 << cell)
+
+
+# --- by hand -----------------------------------------------------------------------------------------------------
+
+
+def by_hand(spans: list[Span], *moves: tuple[str, End, EndState]) -> tuple[Circuit, DeadPart]:
+    """R1 and R2, padmounts A, B, X with 1, 2 and 4 customers; R1's device has operated."""
+    places = [riser("R1"), riser("R2"), padmount("A", 1), padmount("B", 2), padmount("X", 4)]
+    circuit = build_circuit(places, spans)
+    normal = normal_positions(circuit)
+    return circuit, find_dead_part(circuit, normal, apply_end_states(circuit, normal, moves), ["R1"])
+
+
+def out_with(circuit: Circuit, dead: DeadPart, fault: str) -> int:
+    """Customers the plan expects to stay out while a span is the only suspect."""
+    model = build_model(circuit, dead, [Suspect(name, "span", 0.5, 0.5) for name in dead.spans], CrewTimes())
+    return model.customers(1 << [s.id for s in model.suspects if s is not None].index(fault))
+
+
+def test_no_way_back_leads_over_the_bus_that_elbows_are_led_past() -> None:
+    # R1-S1-A-S2=X=S3-B; U runs from B back to X and T from R2 to X, both parked there: B could only come back over X.
+    away = {"to_state": EndState.OPEN}
+    spans = [cable("S1", "R1", "A"), cable("S2", "A", "X"), cable("S3", "X", "B")]
+    spans += [cable("U", "B", "X", **away), cable("T", "R2", "X", **away)]
+    circuit, dead = by_hand(spans, ("S2", End.TO, EndState.JOINED), ("S3", End.FROM, EndState.JOINED))
+    assert dead.out == ("R1", "A", "B")
+    assert out_with(circuit, dead, "S3") == 2
+    # On its bushings X is part of the way, and T brings all beyond the fault back.
+    circuit, dead = by_hand(spans)
+    assert out_with(circuit, dead, "S3") == 0
+
+
+def test_a_bus_that_had_supply_comes_back_beside_an_elbow_alone_on_the_feed_through() -> None:
+    # R1-S1-X-S2-A, parked on both sides of X as found; S3 to B stands alone on the feed-through there. T ties A to R2.
+    spans = [cable("S1", "R1", "X"), cable("S2", "X", "A"), cable("S3", "X", "B")]
+    spans += [cable("T", "R2", "A", to_state=EndState.OPEN)]
+    parked = [("S1", End.TO, EndState.OPEN), ("S2", End.FROM, EndState.OPEN), ("S3", End.FROM, EndState.JOINED)]
+    circuit, dead = by_hand(spans, *parked)
+    assert dead.out == ("R1", "A", "X")
+    assert not dead.feed_throughs
+    assert out_with(circuit, dead, "S1") == 0
+
+
+def test_a_closing_onto_a_feed_through_puts_those_at_risk_who_are_fed_through_it() -> None:
+    # R1-S1-A-S2, parked off the feed-through of X, where S3 from R2 by way of B stands on it: R2 feeds B's 2 customers.
+    spans = [cable("S1", "R1", "A"), cable("S2", "A", "X"), cable("S3", "X", "B"), cable("S4", "B", "R2")]
+    circuit, dead = by_hand(spans, ("S2", End.TO, EndState.OPEN), ("S3", End.FROM, EndState.JOINED))
+    assert dead.spans == ("S1", "S2")
+    model = build_model(circuit, dead, [Suspect(name, "span", 0.5, 0.5) for name in dead.spans], CrewTimes())
+    beyond = model.closures[[s.id for s in model.suspects if s is not None].index("S2")]
+    assert {count for vertex, count in served_by_ends(circuit, model) if vertex & beyond} == {2.0}
+
+
+def test_an_open_point_beside_a_feed_through_makes_two_sources_partners() -> None:
+    # Normally S2 is parked at X, where S3 stands alone on the feed-through: there R1's and R2's parts meet.
+    spans = [cable("S1", "R1", "A"), cable("S2", "A", "X", to_state=EndState.OPEN)]
+    spans += [cable("S3", "X", "B", from_state=EndState.JOINED), cable("S4", "B", "R2")]
+    circuit, _ = by_hand(spans)
+    assert find_partners(circuit) == {"R1": ("R2",), "R2": ("R1",)}
