@@ -151,6 +151,35 @@ def test_there_is_one_line_past_every_bypassed_box_and_it_crosses_no_box(circuit
     assert len(bypassed - sources) <= ways <= len(bypassed)
 
 
+@pytest.mark.parametrize("pair", [("S2", "S3"), ("S2", "T1"), ("S3", "T1"), ("T1", "T2"), ("T2", "S3")])
+@pytest.mark.parametrize("per_row", [2, 3, 10])
+def test_the_line_past_a_box_leads_to_a_tap_too(per_row: int, pair: tuple[str, str]) -> None:
+    """R1 -S1- P1 -S2- P2 -S3- P3 -S4- P4 with two taps at P2: any two of the four there pass the box by."""
+    names = ["P1", "P2", "P3", "P4", "Q1", "Q2"]
+    spans = [span("S1", "R1", "P1"), span("S2", "P1", "P2"), span("S3", "P2", "P3"), span("S4", "P3", "P4")]
+    spans += [span("T1", "P2", "Q1"), span("T2", "P2", "Q2")]
+    circuit = build_circuit([riser("R1"), *map(padmount, names)], spans)
+    ends = [(name, End.TO if name == "S2" else End.FROM, EndState.JOINED) for name in pair]
+    view = view_of(circuit, ends)
+    ((places, courses, _),) = placed(view, per_row)
+    (d,) = re.findall(r'd="M([^"]*)"', draw_passes(view, courses, places, measures_for(per_row).box))
+    points = [tuple(map(float, at.split())) for at in d.split("L")]
+    turns = {span_id: turn_at(course, view) for course in courses if (span_id := course.span_id) in pair}
+    assert {points[0], points[-1]} == set(turns.values())
+    boxes = [(place.x - 13.9, place.y - 13.9, place.x + 13.9, place.y + 13.9) for place in places]
+    pieces = [(min(x, x2), min(y, y2), max(x, x2), max(y, y2)) for (x, y), (x2, y2) in pairwise(points)]
+    assert not [box for box in boxes for piece in pieces if touch(piece, box)]
+
+
+def turn_at(course: Course, view: OneLineView) -> tuple[float, float]:
+    """Find where the cable of a span turns at its joined end: a dozen pixels along it."""
+    (end,) = [end for end in view.spans[course.span_id].ends if end.state == "joined"]
+    first = course.ends[0] == end.label
+    (x, y), (x2, y2) = course.points[:2] if first else course.points[:-3:-1]
+    along = 12 / (abs(x2 - x) + abs(y2 - y))
+    return round(x + (x2 - x) * along, 1), round(y + (y2 - y) * along, 1)  # as written, with one decimal
+
+
 @pytest.mark.parametrize("per_row", PER_ROW)
 def test_step_numbers_of_a_box_keep_clear_of_those_of_its_ends(per_row: int) -> None:
     """As when an order takes out a winding fuse and moves both elbows of one transformer."""

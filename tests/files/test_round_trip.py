@@ -16,6 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from files.small_loop import CORNER, UTM, read_back, spans, tables
+from loopmend.files import fingerprint
 from loopmend.files.circuit import CircuitFiles, read_circuit, require_circuit
 from loopmend.files.export import LayerFormat, write_circuit
 from loopmend.network.assets import EndState
@@ -300,6 +301,28 @@ def test_a_blank_column_of_devices_leaves_the_fingerprint_as_it_was(tmp_path: Pa
         for column, value in columns.items():
             wide[layer][column] = value
     assert read_back(wide, tmp_path).fingerprint == read_back(tables(), tmp_path).fingerprint
+
+
+FIRST_COLUMNS = {
+    "ENCLOSURE_COLUMNS": (
+        *("id", "kind", "phases", "kva", "load_kw", "load_kvar", "customers", "critical"),
+        *("source_kv", "source_limit_a", "source_volts_pu", "street"),
+    ),
+    "SPAN_COLUMNS": (
+        *("id", "from_id", "to_id", "from_end", "to_end", "phases", "length_m", "cable", "r_ohm_per_km"),
+        *("x_ohm_per_km", "c_nf_per_km", "ampacity_a", "insulation", "installed", "construction", "indicator"),
+    ),
+}
+"""The columns there were when fingerprints were first taken."""
+
+
+def test_a_fingerprint_is_what_it_was_before_columns_were_added(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now = read_back(tables(), tmp_path).fingerprint
+    for name, columns in FIRST_COLUMNS.items():
+        monkeypatch.setattr(fingerprint, name, columns)
+    assert read_back(tables(), tmp_path).fingerprint == now
 
 
 def test_a_moved_enclosure_changes_the_fingerprint(tmp_path: Path) -> None:
