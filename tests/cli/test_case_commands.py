@@ -350,3 +350,13 @@ def test_two_elbows_are_joined_past_an_enclosure() -> None:
     ask("case", "switch", "C-0001", "S2", "to", "open", *BY)
     assert "S3 from alone: it joins nothing yet" in run("case", "show", "C-0001").stdout
     assert "open, closed, grounded or joined" in refuse_aloud("case", "switch", "C-0001", "S2", "to", "ajar", *BY)
+
+
+def test_fuses_out_as_found_are_told_in_one_line_and_not_counted(tmp_path: Path) -> None:
+    case = write_case(tmp_path / "case.json", windings={"E1": "out", "E4": "out"})
+    found = ask("case", "start", write_loop(tmp_path / "loop"), "--case", case, *BY)
+    assert (found["customers_out"], found["positions_changed"][-1]) == (
+        50,
+        {"device": "R1", "found": "closed", "now": "open"},
+    )
+    assert "winding fuses out as found: E1, E4" in run("case", "show", "C-0001").stdout
