@@ -173,11 +173,11 @@ def _out_before(dead: DeadPart) -> list[str]:
     behind = [name for name in dead.equipment if name not in out]
     notes = []
     if passed:
-        notes.append(
-            f"elbows are led past the equipment at {', '.join(passed)}: no suspect, and nobody out there counts"
-        )
+        notes.append(f"elbows are led past the equipment at {', '.join(passed)}: no suspect, its customers not put out")
     if behind:
-        notes.append(f"the winding fuse is out at {', '.join(behind)}: its customers were out before and do not count")
+        notes.append(
+            f"the winding fuse is out at {', '.join(behind)}: its customers were out before and are not counted"
+        )
     return notes
 
 
