@@ -346,6 +346,7 @@ def test_disagreeing_records_leave_all_suspicion_elsewhere() -> None:
         (rq.DeclareFault(spans=()), EvidenceError, "no span named"),
         (rq.DeclareFault(spans=("S9",)), NetworkError, "fault S9: no such span"),
         (rq.DeclareFault(spans=("S5",), reason="x"), EvidenceError, "S5: is not in the part that lost supply"),
+        (rq.DeclareFault(spans=("E4",), reason="x"), EvidenceError, "E4: is not in the part that lost supply"),
         (
             rq.DeclareFault(spans=("S3",)),
             EvidenceError,

@@ -235,6 +235,8 @@ def test_only_the_last_declaration_counts() -> None:
         (on("S3"), (), False),
         (on("E2"), ("S2", "S3"), True),  # the spans that land at E2 isolate it
         (on("E2"), ("S2",), False),
+        (on("E2"), ("E2",), True),
+        (on("E2"), ("E3",), False),
         (on("S3", gone=True), (), True),
         (on("S3", gone=True), ("S3",), False),
         (HiddenFault(items=(*on("S1").items, *on("S4").items)), ("S4", "S1"), True),
