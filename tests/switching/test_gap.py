@@ -12,6 +12,7 @@ from loopmend.switching import search
 from loopmend.switching.gap import Gap, say_proof
 from loopmend.switching.restoration import Restoration, find_restoration
 from switching.brute_force import best_objective
+from switching.linked_loops import linked_loops
 from switching.random_restorations import random_question
 from switching.small_circuits import CLOSED, OPEN, padmount, source, span
 from switching.test_restoration_brute_force import objective_of, require_lawful, restore
@@ -19,8 +20,8 @@ from switching.test_restoration_brute_force import objective_of, require_lawful,
 SEEDS = range(21_000, 21_050)
 
 BUDGETS = {
-    "no program": {"MOST_ENDS": 0},
-    "nothing but the reach": {"MOST_ENDS": 0, "MOST_BOUND_ENDS": 0},
+    "no program": {"MOST_ENDS": 0, "MOST_LOOP_ENDS": 0},
+    "nothing but the reach": {"MOST_ENDS": 0, "MOST_LOOP_ENDS": 0, "MOST_BOUND_ENDS": 0},
     "one round": {"MOST_ROUNDS": 1},
     "one node": {"MOST_NODES": 1},
     "one node, customers apart from critical ones": {"MOST_NODES": 1, "MOST_WORTH": 0},
@@ -53,6 +54,7 @@ def test_gaps_are_worth_having() -> None:
     proven, bounded, missed = 0, 0, 0
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(search, "MOST_ENDS", 0)
+        patch.setattr(search, "MOST_LOOP_ENDS", 0)
         for seed in SEEDS:
             question = random_question(seed, limits=True, rated=0.3)
             found = restore(question)
@@ -80,6 +82,7 @@ def limited(limit_a: float, *customers: int) -> Circuit:
 def without_program(circuit: Circuit, *, ends: int) -> Restoration:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(search, "MOST_ENDS", 0)
+        patch.setattr(search, "MOST_LOOP_ENDS", 0)
         patch.setattr(search, "MOST_BOUND_ENDS", ends)
         return find_restoration(circuit, normal_positions(circuit), ("S1",))
 
@@ -102,6 +105,18 @@ def test_what_split_loads_would_bring_is_the_gap(ends: int, bound: int) -> None:
     assert found.restored == ("R1", "E3")
     assert not found.exact
     assert found.gap.customers == bound - 4
+
+
+def test_a_long_loop_is_proven_and_linked_ones_as_long_are_bounded() -> None:
+    """96 padmounts between two sources, 186 ends: one loop is easy, three linked ones of as many ends are not."""
+    alone = linked_loops(3, 1, 96)
+    found = find_restoration(alone, normal_positions(alone), ("S0-3",))
+    assert (found.exact, found.gap) == (True, Gap())
+    linked = linked_loops(1, 3, 30)
+    found = find_restoration(linked, normal_positions(linked), ("S0-3",))
+    assert not found.exact
+    out = sum(int(linked.enclosures.customers[linked.enclosure_row[name]]) for name, _ in found.not_restored)
+    assert 0 < found.gap.customers <= out
 
 
 def test_gaps_of_parts_that_nothing_joins_add_up() -> None:

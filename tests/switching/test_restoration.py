@@ -308,6 +308,7 @@ def test_live_source_that_cannot_keep_its_voltage_is_said_by_opening_it() -> Non
 
 def test_without_limits_the_answer_is_a_proof_even_past_the_budget(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(search, "MOST_ENDS", 0)
+    monkeypatch.setattr(search, "MOST_LOOP_ENDS", 0)
     assert restore(loop(30, open_at=15), "S3").exact
 
 
@@ -315,6 +316,7 @@ def test_past_the_budget_the_answer_is_a_heuristic_and_says_so(monkeypatch: pyte
     circuit = loop(10, open_at=6, ampacity_a=15.0)
     proven = restore(circuit, "S1")
     monkeypatch.setattr(search, "MOST_ENDS", 0)
+    monkeypatch.setattr(search, "MOST_LOOP_ENDS", 0)
     found = restore(circuit, "S1")
     assert proven.exact
     assert not found.exact
@@ -360,6 +362,7 @@ def test_what_is_fed_at_a_foreign_voltage_is_opened_even_where_that_costs_an_ope
 def test_foreign_voltage_past_the_budget_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     circuit, now = misfed()
     monkeypatch.setattr(search, "MOST_ENDS", 0)
+    monkeypatch.setattr(search, "MOST_LOOP_ENDS", 0)
     with pytest.raises(NetworkError, match="another system voltage"):
         restore(circuit, "S1", now=now)
 

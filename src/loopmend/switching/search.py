@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
 
 from loopmend.errors import NetworkError
 from loopmend.network.assets import Bools, EndState, Floats, Ints
@@ -29,6 +31,9 @@ from loopmend.switching.task import (
 
 MOST_ENDS = 160
 """Ends in one connected part up to which a proof is tried."""
+
+MOST_LOOP_ENDS = 400
+"""The same where the part is a tree or a single loop, two sources counted as one: those programs are easy."""
 
 MOST_BOUND_ENDS = 640
 """Ends in one part up to which the program without whole numbers bounds what is not proven."""
@@ -76,7 +81,7 @@ def find_best(task: Task) -> Best:
     score, lawful = score_positions(task, heuristic), not breaks_a_rule(task, heuristic)
     bound = open_bound(task, score if lawful and is_within_limits(task, heuristic) else None)
     proven = None
-    if not bound.is_reached and int(task.closable.sum()) <= MOST_ENDS:
+    if not bound.is_reached and _is_small(task):
         proven = _prove(task, bound)
     if proven is not None and _is_better(task, heuristic, proven):
         proven, bound = None, open_bound(task, score)
@@ -89,6 +94,21 @@ def find_best(task: Task) -> Best:
             tighten_by_relaxation(model, bound)
     closed = close_harmless_devices(task, heuristic)
     return Best(positions=closed, exact=bound.is_reached, gap=bound.gap_of(score))
+
+
+def _is_small(task: Task) -> bool:
+    """Tell whether a proof is tried: by the ends, and where these are more by the loops that they can form."""
+    n_ends, circuit = int(task.closable.sum()), task.circuit
+    if not MOST_ENDS < n_ends <= MOST_LOOP_ENDS:
+        return n_ends <= MOST_ENDS
+    spans, ends = np.nonzero(task.closable)
+    sources = np.flatnonzero(task.usable)
+    root = circuit.n_enclosures + circuit.n_spans  # stands for every source at once
+    one = np.concatenate([circuit.spans.enclosure[spans, ends], sources])
+    other = np.concatenate([circuit.n_enclosures + spans, np.full(len(sources), root)])
+    matrix = coo_matrix((np.ones(len(one)), (one, other)), shape=(root + 1, root + 1))
+    n_parts = int(connected_components(matrix, directed=False)[0])
+    return bool(len(one) - (root + 1) + n_parts <= 1)
 
 
 def _is_better(task: Task, heuristic: Positions, proven: Positions) -> bool:
