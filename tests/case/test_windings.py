@@ -10,6 +10,7 @@ from case.playing import (
     CREW,
     DESK,
     KNOWN,
+    REPAIR,
     SECOND,
     TOWN,
     TRUSTED,
@@ -224,6 +225,16 @@ def test_what_is_left_otherwise_names_fuses_and_joined_elbows() -> None:
         "winding fuse of E3: found out, left in",
         "device of R1: found closed, left open",
     ]
+
+
+def test_the_return_takes_no_fuse_out_that_was_put_in_since() -> None:
+    state = declared(windings={"E2": "out"})
+    state = ask(state, rq.SwitchWinding(enclosure="E2", state="in", reason="new fuse"))
+    for purpose in ("restore", "ground"):
+        state = sign_all(approve(state, purpose))
+    state = sign_all(approve(ask(state, REPAIR), "return"))
+    assert state.now.windings_out == frozenset()
+    assert state.now.states.tolist() == state.as_found.states.tolist()
 
 
 def test_a_fuse_left_out_is_not_the_normal_arrangement() -> None:

@@ -152,7 +152,7 @@ class Trouble:
             ]
             for wanted in (
                 [(r, e) for r, e in parked if circuit.spans.state[r, e] == JOINED],
-                parked if sum(self.base[r][e] == JOINED for r, e in here) == 1 else [],
+                parked if [self.base[r][e] for r, e in here if self.base[r][e] in (JOINED, CLOSED)] == [JOINED] else [],
             ):
                 taken = [(r, e) for r, e in here if self.base[r][e] == JOINED or (r, e) in found]
                 both = {*taken, *wanted}

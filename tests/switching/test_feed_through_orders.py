@@ -67,6 +67,17 @@ def test_faulted_equipment_is_isolated_and_led_past_while_all_is_dead() -> None:
     assert any("insulated cap" in text for text in join.cautions)
 
 
+def test_who_is_led_past_stays_out_for_that_reason() -> None:
+    """The device of R1 opened and S1 is sound: all come back but E2, past which its elbows stand, and E3's winding."""
+    circuit = lateral()
+    now = apply_winding(apply_end_states(circuit, normal_positions(circuit), PAST_E2), "E3", out=True)
+    found = find_restoration(circuit, now, (), operated=("R1",))
+    assert found.not_restored == (
+        ("E2", "supply is led past it on its feed-through, and no elbow is on its bus"),
+        ("E3", "its winding fuse is out"),
+    )
+
+
 def test_it_is_not_led_past_unasked() -> None:
     circuit = lateral()
     found = find_restoration(circuit, normal_positions(circuit), (), faulted_enclosures=("E2",))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable
+from dataclasses import replace
 from typing import Any
 
 from loopmend.case.equipment import find_isolating_ends, find_work_spans, is_open_for_work, open_for_work
@@ -13,6 +14,7 @@ from loopmend.case.state import CaseState
 from loopmend.errors import OrderError
 from loopmend.network.assets import End, EndState
 from loopmend.network.graph import Circuit
+from loopmend.network.positions import Positions
 from loopmend.switching.alternatives import WHERE_ALLOWED, find_joins
 from loopmend.switching.clearance_steps import (
     draft_release,
@@ -62,7 +64,7 @@ def draft_order(
         steps = draft_safe_ground(circuit, state.now, find_work_spans(circuit, state), state.standing, before)
     elif request.purpose == "return":
         allowed = _drafted_with(circuit, hazards)
-        plain = draft_return(circuit, state.now, state.as_found, allowed, fits=_fits(circuit, state, request))
+        plain = draft_return(circuit, state.now, _to_return_to(state), allowed, fits=_fits(circuit, state, request))
         steps = weave_return(plain, circuit, state.standing, _to_be_proved(circuit, state))
     elif request.purpose == "release":
         steps = draft_release(circuit, state.now, state.standing)
@@ -78,6 +80,11 @@ def draft_order(
 def _drafted_with(circuit: Circuit, hazards: Hazards) -> Hazards:
     """Where the company allows a parallel, draft with the comparison of phases that the order itself will make."""
     return with_momentary_parallel(circuit, hazards) if hazards.momentary_parallel else hazards
+
+
+def _to_return_to(state: CaseState) -> Positions:
+    """Positions as found, but no winding fuse that was put in since is taken out again: its customers have supply."""
+    return replace(state.as_found, windings_out=state.as_found.windings_out & state.now.windings_out)
 
 
 def _to_be_proved(circuit: Circuit, state: CaseState) -> list[str]:

@@ -12,7 +12,14 @@ from loopmend.network.assets import Bools, End, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 from loopmend.network.tracing import find_loops, trace_supply
-from loopmend.switching.bypass import WINDING_OUT, Bypass, build_bypass, find_asked, find_isolated, tell_positions
+from loopmend.switching.bypass import (
+    Bypass,
+    build_bypass,
+    find_asked,
+    find_isolated,
+    find_other_reasons,
+    tell_positions,
+)
 from loopmend.switching.flow import Flow
 from loopmend.switching.gap import Gap
 from loopmend.switching.limits import Violation
@@ -293,8 +300,8 @@ def _report(
     ids = circuit.enclosures.enclosure_id
     flow, violations = check_limits(replace(task, circuit=circuit), told)
     had, has = trace_supply(circuit, before).supplied, trace_supply(circuit, told).supplied
-    reasons = dict.fromkeys(sorted(told.windings_out), WINDING_OUT)
-    reasons.update(find_reasons(task, target, faults, exact=proof[0]))
+    reasons = dict(find_reasons(task, target, faults, exact=proof[0]))
+    reasons.update((name, why) for name, why in find_other_reasons(circuit, told).items() if name not in faults)
     was, now = task.base.states == EndState.CLOSED, target.states == EndState.CLOSED
     return Restoration(
         faults=faults,
