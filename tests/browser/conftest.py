@@ -30,6 +30,7 @@ FLAGS = (
     "--browser.gatherUsageStats=false",
     "--client.toolbarMode=minimal",
     "--runner.magicEnabled=false",
+    "--runner.postScriptGC=false",
 )
 Serve = Callable[..., str]
 

@@ -25,8 +25,13 @@ FLAGS = {
     "client.showErrorLinks": "false",
     "client.toolbarMode": "minimal",
     "runner.magicEnabled": "false",
+    "runner.postScriptGC": "false",
 }
-"""Settings that hold whatever stray configuration lies about: nothing leaves the machine, no traceback is shown."""
+"""Settings that hold whatever stray configuration lies about: nothing leaves the machine, no traceback is shown.
+
+Memory is not swept after every run: each screen runs more than once a second to look at the record, and with a few of
+them open the sweeps alone held the server up for seconds.
+"""
 
 
 @answering
