@@ -24,8 +24,9 @@ from loopmend.locate.observations import Accuracy, CrewTimes, MethodAccuracy, Te
 from loopmend.locate.plan import Plan, plan_sectionalizing
 from loopmend.locate.posterior import Suspect, find_posterior
 from loopmend.locate.priors import build_prior
+from loopmend.network.assets import End, EndState
 from loopmend.network.graph import Circuit
-from loopmend.network.positions import normal_positions
+from loopmend.network.positions import apply_end_states, normal_positions
 
 SURE = Doubt(sensitivity=1.0, specificity=1.0, held_sensitivity=1.0, repeat_share=0.0)
 NEVER_ONTO_A_FAULT = replace(SURE, fuse_worth=1e9, crew_worth=0.0)
@@ -295,6 +296,20 @@ def test_hedged_plan_speaks_of_the_circuit() -> None:
     assert [move.at for move in plan.options]
     assert plan.root is None
     assert plan.next.why.endswith("more, crew time and fuses counted in.")
+
+
+def test_an_elbow_on_a_feed_through_is_taken_off_it_not_parked() -> None:
+    # R1-S1-E1-S2-E2-S3-E3-S4: S2 and S3 led past E2.
+    circuit = loop(4, 3)
+    pair = [("S2", End.TO, EndState.JOINED), ("S3", End.FROM, EndState.JOINED)]
+    now = apply_end_states(circuit, normal_positions(circuit), pair)
+    dead = find_dead_part(circuit, normal_positions(circuit), now, ["R1"])
+    posterior = find_posterior(circuit, dead, build_prior(circuit, dead, faults="one_span"), (), DOUBTFUL)
+    plan = plan_sectionalizing(circuit, dead, posterior, CrewTimes(crew_at="R1"), hedge=Hedge(doubt=Doubt()))
+    tests = [move for move in plan.options if move.action == "split"]
+    said = {move.at: move.why.split(" and test ")[0] for move in tests}
+    assert said == {"E1": "Park at E1", "E2": "Take an elbow off the feed-through at E2", "E3": "Park at E3"}
+    assert any("taking the elbow of S2 (to end) off the feed-through there" in move.why for move in tests)
 
 
 def test_closing_without_a_test_only_where_the_company_allows_it() -> None:

@@ -123,8 +123,15 @@ def _instead(hedged: HedgedMoves, act: HedgedAct, rival: HedgedAct) -> str:
         return f"energizing {side} at {at}"
     if act.kind == "test" and act.cut is not None and act.cut.place == rival.cut.place:
         span, end = rival.cut.elbows[0]
-        return f"parking the elbow of {span} ({end.label} end) there and testing {side}"
+        elbow = f"the elbow of {span} ({end.label} end)"
+        parting = f"taking {elbow} off the feed-through" if _leads_past(hedged.model, rival.cut) else f"parking {elbow}"
+        return f"{parting} there and testing {side}"
     return f"testing {side} at {at}"
+
+
+def _leads_past(model: SearchModel, cut: Cut) -> bool:
+    """Whether every elbow that makes a cut stands on a feed-through: none is parked off its bushing."""
+    return len(model.dead.on_one_of(cut.elbows)) == len(cut.elbows)
 
 
 def _what(hedged: HedgedMoves, act: HedgedAct, *, better: bool) -> str:
@@ -140,7 +147,8 @@ def _what(hedged: HedgedMoves, act: HedgedAct, *, better: bool) -> str:
     out = float(model.customers(model.whole))
     back = out - float(model.customers(model.whole ^ act.region))
     if act.kind == "test":
-        said = _asked_before(hedged, act) or f"Park at {at} and test {which}"
+        parted = "Take an elbow off the feed-through" if _leads_past(model, cut) else "Park"
+        said = _asked_before(hedged, act) or f"{parted} at {at} and test {which}"
         return (
             f"{said} ({share} of the suspicion); {say_count(back)} of {say_count(out)} {model.dead.people} hang on it"
         )
