@@ -226,6 +226,7 @@ def _forbidden_acts(scene: Scene, before: Positions, after: Positions, step: Ste
     if step.action == "remove_ground" and name in hazards.work_on:
         found.add("a ground taken from people at work")
     faults = {("s", circuit.span_row[fault]) for fault in hazards.faulted}
+    faults |= {("e", circuit.enclosure_row[fault]) for fault in hazards.faulted_enclosures}
     if step.action == "open" and faults & was and ("s", row) in was:
         found.add("fault current broken by an elbow")
     return found

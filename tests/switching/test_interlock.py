@@ -203,7 +203,11 @@ def test_unlike_voltage() -> None:
         ],
     )
     dead = apply_device(normal_positions(circuit), "R2", closed=False)
-    assert rules(dead, elbow("close", "S2", "to", circuit), circuit) == ["unlike voltage"]
+    with pytest.raises(OrderError) as refused:
+        apply_step(circuit, dead, elbow("close", "S2", "to", circuit))
+    assert [(f.problem, f.asset_id, f.value) for f in refused.value.findings] == [
+        ("unlike voltage", "E2", "would be fed at 12.47 kV, its own is 24.94 kV")
+    ]
 
 
 def test_ground_on_live_cable() -> None:
@@ -248,3 +252,31 @@ def test_what_is_tied_or_looped_already_may_be_parted_piece_by_piece() -> None:
     normal = normal_positions(circuit)
     assert rules(normal, elbow("open", "S3", "to", circuit), circuit) == []  # R1 and R2 stay tied
     assert rules(normal, elbow("open", "L3", "to", circuit), circuit) == []  # L1 and L2 stay a loop
+
+
+def test_no_elbow_breaks_what_feeds_faulted_equipment() -> None:
+    """Found faulted while alive: only the device of its source parts it, as for a span."""
+    faulted = {"faulted_enclosures": frozenset({"E2"})}
+    assert rules(NORMAL, elbow("open", "S1", "to"), **faulted) == ["fault is fed"]
+    assert rules(NORMAL, elbow("open", "S5", "from"), **faulted) == []  # behind it another source
+    dead = at(opened=("R1",))
+    assert rules(NORMAL, device("open_device", "R1"), **faulted) == []
+    assert rules(dead, elbow("open", "S1", "to"), **faulted) == []
+
+
+def test_what_is_guarded_stays_dead_phase_by_phase() -> None:
+    """E1 and the span beyond it are alive on A alone; the elbow on B would make them alive there too."""
+    circuit = build_circuit(
+        [source("R1"), padmount("E1"), padmount("E2")],
+        [
+            span("A1", "R1", "E1", phases="A"),
+            span("B1", "R1", "E1", phases="B", to_state=OPEN),
+            span("S2", "E1", "E2", phases="AB"),
+        ],
+    )
+    now, step = normal_positions(circuit), elbow("close", "B1", "to", circuit)
+    assert rules(now, step, circuit) == []
+    assert rules(now, step, circuit, faulted=frozenset({"S2"})) == ["faulted span"]
+    assert rules(now, step, circuit, suspects=frozenset({"S2"})) == ["suspect span"]
+    assert rules(now, step, circuit, work_on=frozenset({"S2"})) == ["work under way"]
+    assert rules(now, step, circuit, faulted_enclosures=frozenset({"E2"})) == ["faulted enclosure"]

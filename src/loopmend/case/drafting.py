@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from loopmend.case.equipment import find_isolating_ends, find_work_spans, is_open_for_work, open_for_work
+from loopmend.case.live_feed_throughs import add_cautions
 from loopmend.case.order_load import find_flow_settings
 from loopmend.case.requests import DraftOrder
 from loopmend.case.settings import read_settings
@@ -74,7 +75,7 @@ def draft_order(
     if not steps:
         raise OrderError.about("", "order", "there is nothing to do", request.purpose, "the positions are so already")
     require_walkable(circuit, state.now, steps, state.standing, hazards)
-    return [step.document() for step in steps], remarks
+    return add_cautions(circuit, state.now, [step.document() for step in steps]), remarks
 
 
 def _drafted_with(circuit: Circuit, hazards: Hazards) -> Hazards:

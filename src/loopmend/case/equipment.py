@@ -28,10 +28,16 @@ def find_work_spans(circuit: Circuit, state: CaseState) -> tuple[str, ...]:
 
 
 def find_under_work(circuit: Circuit, state: CaseState) -> frozenset[str]:
-    """Find the spans whose grounds stay and that stay dead: the unrepaired, and those grounded for work beside them."""
-    beside = find_spans_at(circuit, state.unrepaired_enclosures)
-    grounded = [name for name in beside if (state.now.states[circuit.span_row[name]] == EndState.GROUNDED).any()]
-    return frozenset([*state.unrepaired_spans, *grounded])
+    """Find the spans whose grounds stay and that stay dead: the unrepaired, and those where equipment is worked at.
+
+    As soon as one span at faulted equipment bears a ground, people may be at that equipment: every span there counts.
+    """
+    under_work = set(state.unrepaired_spans)
+    for name in state.unrepaired_enclosures:
+        beside = find_spans_at(circuit, [name])
+        if any((state.now.states[circuit.span_row[span]] == EndState.GROUNDED).any() for span in beside):
+            under_work.update(beside)
+    return frozenset(under_work)
 
 
 def open_for_work(circuit: Circuit, state: CaseState) -> Positions:

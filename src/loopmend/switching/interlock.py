@@ -10,7 +10,8 @@ Rules, by name:
     The step would make a faulted span or enclosure, or a span that is still suspect, alive; or it would put in the
     winding fuse of a faulted enclosure.
 ``fault is fed``
-    An elbow would be parked while the source behind it feeds a faulted span: only a protective device breaks that.
+    An elbow would be parked while the source behind it feeds a faulted span or enclosure: only a protective device
+    breaks that.
 ``grounded``
     The step would put voltage on a ground, or join a span with anything that bears one, dead or not.
 ``tied sources``
@@ -37,12 +38,13 @@ A refusal gives every rule that is broken. What is alive is what the record says
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from loopmend.errors import Finding, OrderError
-from loopmend.network.assets import ON, Bools, End, EndState
+from loopmend.network.assets import ON, Bools, End, EndState, Floats, Ints, Texts
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions, apply_device, apply_end_state, apply_winding
 from loopmend.network.tracing import UNFED, Supply, find_loops, trace_supply
@@ -250,7 +252,7 @@ def _check_closing(
 
 
 def _check_newly_alive(circuit: Circuit, was: Supply, now: Supply, hazards: Hazards) -> list[Finding]:
-    newly = circuit.spans.span_id[now.alive & ~was.alive].tolist()
+    newly = circuit.spans.span_id[_new_on_a_phase(now.span_source, was.span_source)].tolist()
     findings = [
         broken_rule("faulted span", name, "would be made alive", "keep it open at both ends")
         for name in newly
@@ -267,7 +269,7 @@ def _check_newly_alive(circuit: Circuit, was: Supply, now: Supply, hazards: Haza
         for name in newly
         if name in hazards.work_on and name not in hazards.faulted
     ]
-    fed = (now.enclosure_source >= 0).any(axis=0) & ~(was.enclosure_source >= 0).any(axis=0)
+    fed = _new_on_a_phase(now.enclosure_source, was.enclosure_source)
     return findings + [
         broken_rule("faulted enclosure", name, "would be made alive", "keep every elbow at it open")
         for name in circuit.enclosures.enclosure_id[fed]
@@ -275,16 +277,29 @@ def _check_newly_alive(circuit: Circuit, was: Supply, now: Supply, hazards: Haza
     ]
 
 
+def _new_on_a_phase(now: Ints, was: Ints) -> Bools:
+    """Find what has a source now on a phase that had none; sources by phase and asset."""
+    return np.asarray(((now != UNFED) & (was == UNFED)).any(axis=0))
+
+
 def _check_breaking(circuit: Circuit, was: Supply, step: Step, hazards: Hazards) -> list[Finding]:
-    """An elbow carries no fault current to be broken: no source behind it feeds a faulted span."""
+    """An elbow carries no fault current to be broken: no source behind it feeds what is faulted."""
     if step.span is None:
         return []
     feeding = set(was.span_source[:, circuit.span_row[step.span]].tolist()) - {UNFED}
+    fed_by = [(name, was.span_source[:, row]) for name, row in _rows(circuit.span_row, hazards.faulted)]
+    fed_by += [
+        (name, was.enclosure_source[:, row]) for name, row in _rows(circuit.enclosure_row, hazards.faulted_enclosures)
+    ]
     return [
         broken_rule("fault is fed", name, f"by {step.span} among others", "open the protective device first")
-        for name in sorted(hazards.faulted)
-        if name in circuit.span_row and feeding & set(was.span_source[:, circuit.span_row[name]].tolist())
+        for name, sources in fed_by
+        if feeding & set(sources.tolist())
     ]
+
+
+def _rows(row_of: Mapping[str, int], names: Collection[str]) -> list[tuple[str, int]]:
+    return [(name, row_of[name]) for name in sorted(names) if name in row_of]
 
 
 def _check_close(circuit: Circuit, after: Positions, step: Step) -> list[Finding]:
@@ -306,13 +321,20 @@ def _check_voltage(circuit: Circuit, was: Supply, now: Supply) -> list[Finding]:
     places, spans = (
         _new(a, b) for a, b in zip(find_misfed(circuit, now, rated), find_misfed(circuit, was, rated), strict=True)
     )
-    names = [*circuit.enclosures.enclosure_id[places], *circuit.spans.span_id[spans]]
-    return [
-        broken_rule(
-            "unlike voltage", str(name), "would be fed at another voltage than its own", "feed it from its own system"
-        )
-        for name in names[:1]
+    told = [
+        *_misfed(circuit, circuit.enclosures.enclosure_id, places, rated.enclosure, now.enclosure_source),
+        *_misfed(circuit, circuit.spans.span_id, spans, rated.span, now.span_source),
     ]
+    return [broken_rule("unlike voltage", name, value, "feed it from its own system") for name, value in told[:1]]
+
+
+def _misfed(circuit: Circuit, ids: Texts, rows: Bools, own_kv: Floats, source: Ints) -> Iterator[tuple[str, str]]:
+    """Say of some rows at which voltages, not their own, they would be fed."""
+    for row in np.flatnonzero(rows):
+        fed = dict.fromkeys(source[:, row][source[:, row] != UNFED].tolist())
+        kv = [circuit.enclosures.source_kv[feeding] for feeding in fed]
+        foreign = " and ".join(f"{volts:g} kV" for volts in dict.fromkeys(kv) if volts != own_kv[row])
+        yield str(ids[row]), f"would be fed at {foreign}, its own is {own_kv[row]:g} kV"
 
 
 def _new(after: Bools, before: Bools) -> Bools:
