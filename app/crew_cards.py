@@ -65,6 +65,5 @@ def other_results(screen: CaseScreen) -> None:
     show_held(screen)
     forms.evidence_form(screen, "field")
     forms.withdraw_form(screen)
-    if screen.open_order is None:
-        orders.elbow_form(screen)
+    orders.elbow_form(screen)
     winding_form(screen)

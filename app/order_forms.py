@@ -11,6 +11,7 @@ from case_forms import METHODS, VERDICTS, choose_end
 from loopmend.workbench import requests as rq
 from loopmend.workbench.screens import CaseScreen, Signature
 from loopmend.workbench.step_places import PEOPLE
+from loopmend.workbench.windings import end_request
 from order_paper import offer_open_sheets
 from session import act, plain
 
@@ -22,6 +23,10 @@ COMPONENTS = {
     "equipment": "equipment",
 }
 JOINED = "On the feed-through there: two elbows on it lead past the equipment. Both spans must be dead by the record."
+ONLY_FOUND = (
+    "An order is under way: what is moved is signed there. What is found otherwise is recorded here, and the step that "
+    "no longer fits is then refused: stop the order there and have the rest drafted anew."
+)
 PURPOSES = {
     "restore": "isolate and restore",
     "ground": "ground for work",
@@ -134,13 +139,18 @@ def close_form(screen: CaseScreen) -> None:
 
 
 def elbow_form(screen: CaseScreen) -> None:
-    """Record an elbow that was moved outside an order."""
-    with st.expander("An elbow was moved outside an order"):
+    """Record an elbow that was moved outside an order, or found where the record does not have it."""
+    with st.expander("An elbow was moved outside an order, or found otherwise"):
         span = str(st.selectbox("Span", list(screen.view.spans), key="sw-span"))
         end = choose_end(screen, span, key="sw-end")
         states = ["open", "closed", "grounded", "joined"]
         state = st.segmented_control("Now", states, default="open", required=True, key="sw-state")
         if state == "joined":
             st.caption(plain(JOINED))
-        request = rq.SwitchEnd(span=span, end=end, state=str(state))
+        under_way = screen.open_order is not None and screen.open_order.status != "draft"
+        if under_way:
+            st.caption(ONLY_FOUND)
+        found = under_way or st.toggle("Nobody moved it: it was found so", key="sw-found")
+        note = st.text_input("How it was seen, and by whom", key="sw-note") if found else ""
+        request = end_request(span, end, str(state), note, found=found)
         act("Record the elbow", screen, request, key="sw-go")

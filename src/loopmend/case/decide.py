@@ -21,7 +21,7 @@ from loopmend.case.order_decisions import (
 )
 from loopmend.case.signing import sign, stop, transfer
 from loopmend.case.state import CaseState
-from loopmend.case.switching_decisions import record_winding, switch_end, switch_winding
+from loopmend.case.switching_decisions import record_end, record_winding, switch_end, switch_winding
 from loopmend.errors import DataError, OrderError
 from loopmend.locate.dead import find_dead_part
 
@@ -92,6 +92,7 @@ _DECIDERS: dict[type[Any], Callable[[Knowledge, CaseState, Any], tuple[ev.Payloa
     rq.RecordDrain: record_drain,
     rq.WithdrawEvidence: withdraw_evidence,
     rq.SwitchEnd: switch_end,
+    rq.RecordEnd: record_end,
     rq.SwitchWinding: switch_winding,
     rq.RecordWinding: record_winding,
     rq.DeclareFault: declare_fault,

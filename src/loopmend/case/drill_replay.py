@@ -56,8 +56,12 @@ class _Walk:
             self._record(payload, out)
         elif isinstance(payload, ev.EndSwitched):
             at = crew.circuit.enclosure_at(payload.span, End[payload.end.upper()])
+            says = f"Elbow of {payload.span}, {payload.end} end: {payload.state}"
+            if payload.found:  # nobody moved it
+                self._go("read", says, at, self.assumptions.settings.read_minutes, out)
+                return
             minutes = self._switch_minutes(at)
-            self._go("switch", f"Elbow of {payload.span}, {payload.end} end: {payload.state}", at, minutes, out)
+            self._go("switch", says, at, minutes, out)
             self.parking += minutes if payload.state == "open" else 0.0
         elif isinstance(payload, ev.WindingSwitched):
             at, says = payload.enclosure, f"Winding fuse of {payload.enclosure}: {payload.found or payload.state}"

@@ -94,7 +94,7 @@ class EvidenceWithdrawn:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EndSwitched:
-    """An elbow was moved while sectionalizing, outside a written order.
+    """An elbow stands otherwise than before: moved while sectionalizing, outside a written order, or ``found`` so.
 
     ``state`` is where it stands now: ``open``, ``closed``, ``grounded`` or ``joined`` (on the feed-through there).
     """
@@ -103,6 +103,7 @@ class EndSwitched:
     end: str
     state: str
     reason: str = ""
+    found: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

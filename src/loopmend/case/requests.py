@@ -122,6 +122,16 @@ class SwitchEnd:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class RecordEnd:
+    """Record where an end was found, though nobody moved it: a fact, so no interlock speaks; the note says how seen."""
+
+    span: str
+    end: str
+    state: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SwitchWinding:
     """Take a winding fuse ``out`` or put it ``in``, outside an order; `by` is filled in from who submits it."""
 
@@ -287,6 +297,7 @@ Request = (
     | RecordDrain
     | WithdrawEvidence
     | SwitchEnd
+    | RecordEnd
     | SwitchWinding
     | RecordWinding
     | DeclareFault

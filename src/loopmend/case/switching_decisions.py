@@ -1,4 +1,4 @@
-"""Decide on what is moved by hand outside an order, and on a winding fuse found otherwise than recorded."""
+"""Decide on what is moved by hand outside an order, and on an elbow or a winding fuse found otherwise than recorded."""
 
 from __future__ import annotations
 
@@ -11,8 +11,9 @@ from loopmend.case.order_load import find_case_load, find_order_amps
 from loopmend.case.state import CaseState
 from loopmend.errors import Finding, OrderError
 from loopmend.network.assets import End, EndState
+from loopmend.network.check_feed_throughs import check_feed_throughs
 from loopmend.network.devices import has_winding
-from loopmend.network.positions import WINDING_STATES, end_state
+from loopmend.network.positions import WINDING_STATES, apply_end_state, end_state
 from loopmend.switching.clearances import apply_guarded
 from loopmend.switching.steps import Action, Step
 
@@ -28,10 +29,7 @@ FOUND = {"blown": "out", "whole": "in"}
 def switch_end(known: Knowledge, state: CaseState, request: rq.SwitchEnd) -> tuple[ev.Payload, ...]:
     """Decide on an elbow moved outside an order: the interlock answers."""
     _require_no_order(state, request.span, "elbow")
-    known.circuit.require_spans([request.span], "elbow")
-    if request.end not in ("from", "to") or request.state not in END_ACTIONS:
-        found, remedy = f"{request.end} {request.state}", "use from or to; open, closed, grounded or joined"
-        raise OrderError.about(request.span, "elbow", "unknown end or position", found, remedy)
+    _require_end(known, request.span, request.end, request.state)
     end = End[request.end.upper()]
     action = END_ACTIONS[request.state]
     if action == "open" and end_state(known.circuit, state.now, request.span, end) is EndState.GROUNDED:
@@ -39,6 +37,32 @@ def switch_end(known: Knowledge, state: CaseState, request: rq.SwitchEnd) -> tup
     at = known.circuit.enclosure_at(request.span, end)
     _require_allowed(known, state, Step(n=1, action=action, enclosure=at, span=request.span, end=end, by=request.by))
     return (ev.EndSwitched(span=request.span, end=request.end, state=request.state, reason=request.reason),)
+
+
+def record_end(known: Knowledge, state: CaseState, request: rq.RecordEnd) -> tuple[ev.Payload, ...]:
+    """Decide on an elbow found where the record does not have it: a fact, whatever is alive, if it can be at all."""
+    _require_end(known, request.span, request.end, request.state)
+    circuit, end, to = known.circuit, End[request.end.upper()], EndState[request.state.upper()]
+    findings = []
+    if end_state(circuit, state.now, request.span, end) is to:
+        remedy = "nothing is to be recorded; look whether another elbow is meant"
+        findings.append(_bad(request.span, "is so by the record already", f"{end.label} {to.label}", remedy, "elbow"))
+    if not request.note.strip():
+        remedy = "say how it was seen, and by whom"
+        findings.append(
+            _bad(request.span, "is recorded otherwise, and no note says how it was seen", "", remedy, "elbow")
+        )
+    if to is EndState.JOINED:
+        after = apply_end_state(circuit, state.now, request.span, end, to)
+        at = circuit.enclosure_at(request.span, end)
+        findings += [
+            f
+            for f in check_feed_throughs(circuit, after)
+            if f.severity == "problem" and f.asset_id in (request.span, at)
+        ]
+    if findings:
+        raise OrderError(findings)
+    return (ev.EndSwitched(span=request.span, end=request.end, state=request.state, reason=request.note, found=True),)
 
 
 def switch_winding(known: Knowledge, state: CaseState, request: rq.SwitchWinding) -> tuple[ev.Payload, ...]:
@@ -73,6 +97,18 @@ def _require_no_order(state: CaseState, asset_id: str, layer: str) -> None:
         raise OrderError.about(asset_id, layer, f"order {order.order_id} is under way", order.status, remedy)
 
 
+def _require_end(known: Knowledge, span: str, end: str, state: str) -> None:
+    """Refuse a span that there is not, and words for an end or a position that are none, all at once."""
+    findings = []
+    if span not in known.circuit.span_row:
+        findings.append(_bad(span, "no such span in the circuit", span, "name a span of the circuit", "elbow"))
+    if end not in ("from", "to") or state not in END_ACTIONS:
+        remedy = "use from or to; open, closed, grounded or joined"
+        findings.append(_bad(span, "unknown end or position", f"{end} {state}", remedy, "elbow"))
+    if findings:
+        raise OrderError(findings)
+
+
 def _require_winding(known: Knowledge, enclosure_id: str, word: str, words: tuple[str, ...]) -> None:
     """Refuse a place without a winding fuse and a word that is none of those there are, both at once."""
     findings = []
@@ -96,5 +132,5 @@ def _require_allowed(known: Knowledge, state: CaseState, step: Step) -> None:
     apply_guarded(known.circuit, state.now, step, replace(hazards_of(known, state), find_amps=amps), state.standing)
 
 
-def _bad(asset_id: str, problem: str, value: str, remedy: str) -> Finding:
-    return Finding(asset_id=asset_id, layer="winding fuse", problem=problem, value=value, remedy=remedy)
+def _bad(asset_id: str, problem: str, value: str, remedy: str, layer: str = "winding fuse") -> Finding:
+    return Finding(asset_id=asset_id, layer=layer, problem=problem, value=value, remedy=remedy)

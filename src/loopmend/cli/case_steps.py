@@ -13,7 +13,7 @@ from loopmend.workbench import requests
 from loopmend.workbench.called_tests import CalledTest, called_record
 from loopmend.workbench.desk import open_desk
 from loopmend.workbench.testing import STATEMENTS
-from loopmend.workbench.windings import winding_request
+from loopmend.workbench.windings import end_request, winding_request
 
 Spans = Annotated[list[str], typer.Argument(metavar="SPAN...", help="Span ids.")]
 OrderId = Annotated[str, typer.Argument(metavar="ORDER", help="Order id, for example O1.")]
@@ -205,14 +205,16 @@ def switch(
     version: Version = None,
     command_id: CommandId = None,
     *,
+    found: Annotated[bool, typer.Option("--found", help="Nobody moved it: it was found so.")] = False,
     as_json: AsJson = False,
 ) -> None:
     """Record an elbow moved while sectionalizing, outside an order; the interlock checks it.
 
-    Two elbows joined at one enclosure pass supply on, past its equipment.
+    Two elbows joined at one enclosure pass supply on, past its equipment. Found so is a fact: it is kept whatever is
+    alive, and needs a --reason.
     Example: loopmend case switch C-0001 S-0106 from open --by "J. Orme"
     """
-    request = requests.SwitchEnd(span=span, end=end, state=state, reason=reason)
+    request = end_request(span, end, state, reason, found=found)
     submit(case_id, request, by, folder, store, version, command_id, as_json)
 
 

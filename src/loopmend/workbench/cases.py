@@ -18,6 +18,7 @@ from loopmend.case.requests import (
     MoveCrew,
     OpenCase,
     RecordDrain,
+    RecordEnd,
     RecordEvidence,
     RecordWinding,
     Request,
@@ -154,7 +155,7 @@ def submit(
     command = command_id or str(uuid.uuid4())
     if isinstance(request, SignStep | SwitchEnd | SwitchWinding):
         request = replace(request, by=actor.strip())
-    fact = isinstance(request, RecordEvidence | RecordDrain | RecordWinding | MoveCrew)
+    fact = isinstance(request, RecordEvidence | RecordDrain | RecordEnd | RecordWinding | MoveCrew)
     for left in reversed(range(FACT_TRIES if fact else 1)):
         stored = load(desk.store, case_id)
         case = build_case(desk, case_id, stored)

@@ -53,8 +53,10 @@ def say_event(payload: ev.Payload, state: CaseState) -> str:
             return f"{drained.evidence_id}: {_say_drain(drained)}"
         case ev.EvidenceWithdrawn(evidence_id=evidence_id, reason=reason):
             return f"{evidence_id} withdrawn: {reason}"
-        case ev.EndSwitched(span=span, end=end, state=to, reason=reason):
-            return f"Elbow of {span}, {end} end: {_POSITION[to]}{_because(reason)}"
+        case ev.EndSwitched(span=span, end=end, state=to, reason=reason, found=found):
+            how = "found " if found else ""
+            nobody = ", nobody moved it" if found else ""
+            return f"Elbow of {span}, {end} end: {how}{_POSITION[to]}{nobody}{_because(reason)}"
         case ev.WindingSwitched() as fuse:
             return f"Winding fuse of {fuse.enclosure}: {_FUSE[fuse.found or fuse.state]}{_because(fuse.reason)}"
         case ev.FaultDeclared(spans=spans, elsewhere=elsewhere, reason=reason, enclosures=enclosures):
