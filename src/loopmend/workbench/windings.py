@@ -6,7 +6,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from loopmend.case import events as ev
-from loopmend.case.requests import RecordWinding, SwitchWinding
+from loopmend.case.requests import RecordEnd, RecordWinding, SwitchEnd, SwitchWinding
 from loopmend.case.state import CaseState
 from loopmend.network.assets import EndState
 from loopmend.network.devices import has_winding
@@ -40,6 +40,13 @@ class WindingOut:
         """The same in words."""
         critical = f" ({self.critical} critical)" if self.critical else ""
         return f"Winding fuse of {self.id}: {HOW_OUT[self.how]}; {self.customers} customers{critical} behind it"
+
+
+def end_request(span: str, end: str, state: str, reason: str, *, found: bool) -> SwitchEnd | RecordEnd:
+    """Make the request about an elbow: one that was moved asks the interlock, one found so is a fact."""
+    if found:
+        return RecordEnd(span=span, end=end, state=state, note=reason)
+    return SwitchEnd(span=span, end=end, state=state, reason=reason)
 
 
 def winding_request(enclosure: str, word: str, reason: str) -> SwitchWinding | RecordWinding:
@@ -80,8 +87,8 @@ def find_winding_places(circuit: Circuit, layouts: tuple[LoopLayout, ...]) -> tu
 
 
 def windings_document(circuit: Circuit, state: CaseState) -> list[dict[str, Any]]:
-    """Lay out the winding fuses that are out now."""
-    return [asdict(fuse) for fuse in find_windings_out(circuit, state)]
+    """Lay out the winding fuses that are out now, each in words too."""
+    return [asdict(fuse) | {"says": fuse.says} for fuse in find_windings_out(circuit, state)]
 
 
 def feed_throughs_document(circuit: Circuit, state: CaseState) -> list[dict[str, Any]]:
