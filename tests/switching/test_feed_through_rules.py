@@ -286,6 +286,13 @@ def test_a_winding_step_names_its_enclosure_and_finds_the_fuse_as_recorded() -> 
     out = apply_winding(stands(), "E1", out=True)
     assert rules(out, winding("take_out_winding_fuse", "E1")) == ["not as expected"]
     assert rules(stands(), winding("put_in_winding_fuse", "E1")) == ["not as expected"]
+
+
+@pytest.mark.parametrize("step", [winding("put_in_winding_fuse", "E1"), at("close", "S2", TO), at("join", "S1", TO)])
+def test_what_stands_otherwise_is_refused_in_words_for_orders_and_moves_by_hand(step: Step) -> None:
+    with pytest.raises(OrderError) as refused:
+        apply_step(TOWN, stands(), step)
+    assert "plan or record the move from there" in [f.remedy for f in refused.value.findings][0]
     assert rules(stands(), winding("take_out_winding_fuse", "E9")) == ["unknown place"]
     assert rules(stands(), winding("take_out_winding_fuse", "E1", span="S1", end=TO)) == ["unknown place"]
 

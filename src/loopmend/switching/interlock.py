@@ -186,7 +186,7 @@ def _check_expected(circuit: Circuit, positions: Positions, step: Step) -> list[
     return []
 
 
-_AS_THEY_ARE = "look at the positions as they are and draft again"
+_AS_THEY_ARE = "look at the positions as they are; plan or record the move from there"
 
 
 def _check_grounding(circuit: Circuit, positions: Positions, step: Step, hazards: Hazards) -> list[Finding]:
