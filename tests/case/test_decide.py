@@ -361,6 +361,13 @@ def test_a_fault_that_cannot_be_declared_is_refused(
         decide(KNOWN, opened(assumptions=TRUSTED), request_)
 
 
+def test_equipment_that_is_led_past_and_alive_from_elsewhere_is_not_declared() -> None:
+    """S3 ends on the feed-through at E3, whose bus R2 feeds."""
+    state = opened(positions={"S3": {"to": "joined"}, "S4": {"to": "closed"}})
+    with pytest.raises(EvidenceError, match="E3: is not in the part that lost supply"):
+        decide_one(state, rq.DeclareFault(spans=("E3",), reason="x"))
+
+
 def test_no_fault_is_declared_beside_an_open_order() -> None:
     with pytest.raises(OrderError, match="order O1: is not finished .found draft"):
         decide(KNOWN, ask(declared(), rq.DraftOrder(purpose="restore")), rq.DeclareFault(spans=("S3",)))

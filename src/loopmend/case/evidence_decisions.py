@@ -100,7 +100,7 @@ def declare_fault(known: Knowledge, state: CaseState, request: rq.DeclareFault) 
     if (order := state.open_order) is not None:
         raise OrderError.about(order.order_id, "order", "is not finished", order.status, "finish or stop it first")
     found = assess(known, state)
-    dead = {*found.dead.spans, *found.dead.enclosures}
+    dead = {*found.dead.spans, *found.dead.equipment}
     strange = [name for name in named if name not in dead]
     if strange:
         raise EvidenceError(
@@ -110,7 +110,7 @@ def declare_fault(known: Knowledge, state: CaseState, request: rq.DeclareFault) 
                     layer="fault",
                     problem="is not in the part that lost supply",
                     value=name,
-                    remedy="name a dead span",
+                    remedy="name a dead span, or an enclosure whose bus is dead",
                 )
                 for name in strange
             ]
