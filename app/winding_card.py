@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from loopmend.workbench.screens import CaseScreen
-from loopmend.workbench.windings import winding_request
+from loopmend.workbench.windings import MOVED, winding_request
 from session import act, plain
 from sign_card import UNREAD_SECONDS
 
@@ -15,7 +15,6 @@ WORDS = {
     "in": "put in",
     "whole": "found whole",
 }
-MOVES = ("out", "in")
 ABOUT = {
     "blown": "Nobody moved it. It is recorded as found, and the customers behind it count as out.",
     "out": "Only with the bus dead by the record; company rules come first.",
@@ -49,7 +48,7 @@ def winding_fields(screen: CaseScreen, enclosure: str, *, key: str) -> None:
     is_out = enclosure in {fuse.id for fuse in screen.windings_out}
     under_way = screen.open_order is not None and screen.open_order.status != "draft"
     words = ("in", "whole") if is_out else ("blown", "out")
-    offered = [word for word in words if not (under_way and word in MOVES)]
+    offered = [word for word in words if not (under_way and word in MOVED)]
     changes = sum(entry.kind == "winding_switched" for entry in screen.timeline)
     turn = f"{key}-{enclosure}-{changes}-{'out' if is_out else 'in'}"
     label = "It is out by the record; now" if is_out else "It is in by the record; now"

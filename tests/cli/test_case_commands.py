@@ -311,11 +311,10 @@ def test_a_case_that_may_be_hard_to_plan_is_shown_and_hides_no_other() -> None:
 @pytest.mark.usefixtures("started")
 def test_a_winding_fuse_is_found_blown_replaced_and_told() -> None:
     found = ask("case", "winding", "C-0001", "E2", "blown", "--reason", "cartridge open", *BY)
-    assert found["windings_out"] == [{"id": "E2", "how": "blown", "customers": 20, "critical": 1}]
+    says = "Winding fuse of E2: found blown; 20 customers (1 critical) behind it"
+    assert found["windings_out"] == [{"id": "E2", "how": "blown", "customers": 20, "critical": 1, "says": says}]
     assert {"winding": "E2", "found": "in", "now": "out"} in found["positions_changed"]
-    assert (
-        "winding fuse of E2: found blown; 20 customers (1 critical) behind it" in run("case", "show", "C-0001").stdout
-    )
+    assert says in run("case", "show", "C-0001").stdout
     log = run("case", "log", "C-0001").stdout
     assert "Winding fuse of E2: found blown, nobody moved it (cartridge open)" in log
     assert ask("case", "winding", "C-0001", "E2", "in", *BY)["windings_out"] == []

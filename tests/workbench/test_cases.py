@@ -114,7 +114,8 @@ def test_a_case_file_brings_joined_elbows_and_fuses_out(desk: Desk, tmp_path: Pa
     document = case_document(desk, case_id)
     # E2 is bypassed and the 10 of E1 had none: R1 fed only itself, E1's bus and E3 with 30.
     assert (document["enclosures_out"], document["customers_out"]) == (2, 30)
-    assert document["windings_out"] == [{"id": "E1", "how": "as_found", "customers": 10, "critical": 0}]
+    says = "Winding fuse of E1: out as found; 10 customers behind it"
+    assert document["windings_out"] == [{"id": "E1", "how": "as_found", "customers": 10, "critical": 0, "says": says}]
     ends = [{"span": "S2", "end": "to"}, {"span": "S3", "end": "from"}]
     assert document["feed_throughs"] == [{"enclosure": "E2", "ends": ends}]
     assert [row for row in document["positions_changed"] if "winding" in row] == []

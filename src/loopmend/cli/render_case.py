@@ -7,7 +7,6 @@ from typing import Any
 
 from loopmend.cli.render import ADVICE, ways_lines
 from loopmend.workbench.step_places import PEOPLE, WAITED_FOR
-from loopmend.workbench.windings import HOW_OUT
 
 SHOWN_FUSES = 8
 
@@ -79,12 +78,7 @@ def case_text(document: dict[str, Any]) -> str:
 
 def _fuse_lines(fuses: list[dict[str, Any]]) -> list[str]:
     """Say each winding fuse that is out since the case was opened, and the others of the circuit in one line."""
-    lines = []
-    for fuse in fuses:
-        if fuse["how"] != "as_found":
-            critical = f" ({fuse['critical']} critical)" if fuse["critical"] else ""
-            behind = f"{fuse['customers']} customers{critical} behind it"
-            lines.append(f"winding fuse of {fuse['id']}: {HOW_OUT[fuse['how']]}; {behind}")
+    lines = [fuse["says"] for fuse in fuses if fuse["how"] != "as_found"]
     before = [fuse["id"] for fuse in fuses if fuse["how"] == "as_found"]
     rest = f" and {len(before) - SHOWN_FUSES} more" if len(before) > SHOWN_FUSES else ""
     return lines + ([f"winding fuses out as found: {', '.join(before[:SHOWN_FUSES])}{rest}"] if before else [])
