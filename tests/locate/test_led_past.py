@@ -267,6 +267,16 @@ def test_a_bus_that_had_supply_comes_back_beside_an_elbow_alone_on_the_feed_thro
     assert out_with(circuit, dead, "S1") == 0
 
 
+def test_a_parked_elbow_is_no_mate_of_one_alone_on_the_feed_through_where_the_bus_is_in_use() -> None:
+    # R1-S1-A-S2, parked at X, whose bus R2 feeds over T; S3 to B stands alone on the feed-through there.
+    spans = [cable("S1", "R1", "A"), cable("S2", "A", "X"), cable("S3", "X", "B"), cable("T", "R2", "X")]
+    circuit, dead = by_hand(spans, ("S2", End.TO, EndState.OPEN), ("S3", End.FROM, EndState.JOINED))
+    assert not dead.feed_throughs
+    assert out_with(circuit, dead, "S1") == 0
+    found = find_restoration(circuit, dead.now, ["S1"], limits=False, operated=["R1"])
+    assert [place.span_id for place in found.close] == ["S2"]
+
+
 def test_a_closing_onto_a_feed_through_puts_those_at_risk_who_are_fed_through_it() -> None:
     # R1-S1-A-S2, parked off the feed-through of X, where S3 from R2 by way of B stands on it: R2 feeds B's 2 customers.
     spans = [cable("S1", "R1", "A"), cable("S2", "A", "X"), cable("S3", "X", "B"), cable("S4", "B", "R2")]

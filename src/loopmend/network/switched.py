@@ -102,14 +102,40 @@ def find_led_past(circuit: Circuit, positions: Positions) -> Bools:
     """Find the ends that land on the feed-through of their enclosure, past its equipment, shape (n_spans, 2).
 
     Those that are on it; and those off it that belong there: elbows that normally stand there, and the only elbow off
-    its bushing where another is alone on the feed-through.
+    its bushing where another is left alone (`find_left_alone`).
     """
-    lands, n = circuit.spans.enclosure, circuit.n_enclosures
-    on = positions.states == EndState.JOINED
-    off = ~on & (positions.states != EndState.CLOSED) & np.isin(circuit.end_device, ELBOWS)
-    led = on.copy()
-    for belongs in (circuit.spans.state == EndState.JOINED, (np.bincount(lands[on], minlength=n) == 1)[lands]):
-        fits = off & ~led & belongs
-        count = np.bincount(lands[led | fits], minlength=n)
-        led |= fits & (count <= PAIR)[lands]
+    led = positions.states == EndState.JOINED
+    off = ~led & (positions.states != EndState.CLOSED) & np.isin(circuit.end_device, ELBOWS)
+    for belongs in (circuit.spans.state == EndState.JOINED, find_left_alone(circuit, positions)):
+        led |= keep_with_room(circuit, led, off & belongs & ~led)
     return np.asarray(led)
+
+
+def count_on(circuit: Circuit, positions: Positions) -> tuple[Ints, Ints]:
+    """Count the ends on the feed-through and those on the bus of every enclosure, shape (n_enclosures,) each."""
+    lands, n = circuit.spans.enclosure, circuit.n_enclosures
+    joined, closed = (
+        np.bincount(lands[positions.states == state], minlength=n) for state in (EndState.JOINED, EndState.CLOSED)
+    )
+    return joined, closed
+
+
+def find_left_alone(circuit: Circuit, positions: Positions) -> Bools:
+    """Find the ends at an enclosure where one elbow is alone on the feed-through and none on the bus, (n_spans, 2).
+
+    Where the bus is in use, a parked elbow may as well belong there.
+    """
+    joined, closed = count_on(circuit, positions)
+    return np.asarray(((joined == 1) & (closed == 0))[circuit.spans.enclosure])
+
+
+def keep_with_room(circuit: Circuit, taken: Bools, wanted: Bools) -> Bools:
+    """Keep of the ends wanted on a feed-through those for which there is room; none where too many, or unlike."""
+    lands, n = circuit.spans.enclosure, circuit.n_enclosures
+    both = taken | wanted
+    phases = np.broadcast_to(circuit.spans.phases[:, None], both.shape)
+    some, common = np.zeros(n, dtype=np.int64), np.full(n, -1, dtype=np.int64)
+    np.bitwise_or.at(some, lands[both], phases[both])
+    np.bitwise_and.at(common, lands[both], phases[both])
+    fits = (np.bincount(lands[both], minlength=n) <= PAIR) & (some == common)
+    return np.asarray(wanted & fits[lands])

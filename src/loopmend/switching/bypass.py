@@ -15,18 +15,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from loopmend.errors import NetworkError
-from loopmend.network.assets import Bools, End, EndState, Ints
+from loopmend.network.assets import Bools, End, EndState
 from loopmend.network.devices import ELBOWS
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
-from loopmend.network.switched import Switched, switch_circuit
+from loopmend.network.switched import PAIR, Switched, count_on, find_left_alone, keep_with_room, switch_circuit
 
 WINDING_OUT = "its winding fuse is out"
 
 LED_PAST = "supply is led past it on its feed-through, and no elbow is on its bus"
-
-PAIR = 2
-"""Elbows that a feed-through takes."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,8 +76,8 @@ def build_bypass(circuit: Circuit, positions: Positions, isolated: Bools, asked:
     joined = base.states == EndState.JOINED
     parked = (base.states == EndState.OPEN) & ~isolated & np.isin(circuit.end_device, ELBOWS)
     offered = asked & ~joined
-    for wanted in (circuit.spans.state == EndState.JOINED, _lone(circuit, base)):
-        offered |= _with_room(circuit, joined | offered, parked & wanted & ~offered)
+    for wanted in (circuit.spans.state == EndState.JOINED, find_left_alone(circuit, base)):
+        offered |= keep_with_room(circuit, joined | offered, parked & wanted & ~offered)
     switched = switch_circuit(circuit, base, offered)
     return Bypass(_without_loads(switched), joined, offered)
 
@@ -129,39 +126,9 @@ def _why_no_pair(circuit: Circuit, positions: Positions, asked: Bools, faulted: 
 
 def find_other_reasons(circuit: Circuit, told: Positions) -> dict[str, str]:
     """Find who has no supply as long as a feed-through or a winding fuse stands as it does, and why, by enclosure."""
-    joined, closed = _count_on(circuit, told)
+    joined, closed = count_on(circuit, told)
     past = circuit.enclosures.enclosure_id[(joined > 0) & (closed == 0)]
     return dict.fromkeys(map(str, past), LED_PAST) | dict.fromkeys(sorted(told.windings_out), WINDING_OUT)
-
-
-def _count_on(circuit: Circuit, positions: Positions) -> tuple[Ints, Ints]:
-    """Count the ends on the feed-through and those on the bus of every enclosure, shape (n_enclosures,) each."""
-    lands, n = circuit.spans.enclosure, circuit.n_enclosures
-    joined, closed = (
-        np.bincount(lands[positions.states == state], minlength=n) for state in (EndState.JOINED, EndState.CLOSED)
-    )
-    return joined, closed
-
-
-def _lone(circuit: Circuit, base: Positions) -> Bools:
-    """Find the ends at an enclosure where one elbow is alone on the feed-through and none on the bus, (n_spans, 2).
-
-    Where the bus is in use, a parked elbow may as well belong there.
-    """
-    joined, closed = _count_on(circuit, base)
-    return np.asarray(((joined == 1) & (closed == 0))[circuit.spans.enclosure])
-
-
-def _with_room(circuit: Circuit, taken: Bools, wanted: Bools) -> Bools:
-    """Keep of the ends wanted on a feed-through those for which there is room; none where too many, or unlike."""
-    lands, n = circuit.spans.enclosure, circuit.n_enclosures
-    both = taken | wanted
-    phases = np.broadcast_to(circuit.spans.phases[:, None], both.shape)
-    some, common = np.zeros(n, dtype=np.int64), np.full(n, -1, dtype=np.int64)
-    np.bitwise_or.at(some, lands[both], phases[both])
-    np.bitwise_and.at(common, lands[both], phases[both])
-    fits = (np.bincount(lands[both], minlength=n) <= PAIR) & (some == common)
-    return np.asarray(wanted & fits[lands])
 
 
 def _without_loads(switched: Switched) -> Switched:
