@@ -14,7 +14,7 @@ from loopmend.switching.clearances import Standing, apply_clearance, apply_guard
 from loopmend.switching.interlock import NO_HAZARDS, Hazards, apply_step
 from loopmend.switching.order_steps import ground_off
 from loopmend.switching.orders import check_parked, draft_grounding, renumbered, without_tag
-from loopmend.switching.steps import DEVICE_MOVES, MOVES, WINDING_MOVES, Place, Step
+from loopmend.switching.steps import CLOSINGS, DEVICE_MOVES, MOVES, WINDING_MOVES, Place, Step
 
 OTHERWISE = "Stop: sign nothing, say what was found; the steps left are planned anew from the positions as they are"
 """The branch of every step: a setting of ours, where the practice is to stop and ask."""
@@ -28,9 +28,6 @@ NEEDS_SECOND = (
     "release_clearance",
 )
 """Acts that count only when another person than the one who does them confirms them."""
-
-_CLOSINGS = ("close", "join", "close_device")
-"""Acts after which supply may come where there was none: tags come off before."""
 
 _CONFIRMS = {"request_clearance": "desk", "issue_clearance": "crew", "release_clearance": "desk"}
 _WAITS_FOR = {"prove_dead": "dead", "check_phasing": "in_phase", "hold_for_test": "proof"}
@@ -75,7 +72,7 @@ def weave_restoration(
     for span in spans:
         woven.request(span)
     for step in steps:
-        if step.action in _CLOSINGS:
+        if step.action in CLOSINGS:
             woven.free(step.place)
         woven.add(step)
         parted = step.span in spans or (step.span or "", step.end) in tagged
@@ -104,7 +101,7 @@ def draft_safe_ground(
     """
     woven = _Weaver(circuit, standing)
     for step in first:
-        if step.action in _CLOSINGS:
+        if step.action in CLOSINGS:
             woven.free(step.place)
         woven.add(step)
         now = apply_step(circuit, now, step)
@@ -143,7 +140,7 @@ def weave_return(
         if standing.clearances[span].stage == "at work":
             woven.act("clear_crew", span)
     for step in steps:
-        if step.action in _CLOSINGS:
+        if step.action in CLOSINGS:
             woven.free_all()
         woven.add(step)
     woven.free_all()

@@ -41,7 +41,7 @@ from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 from loopmend.network.tracing import trace_supply
 from loopmend.switching.interlock import Hazards, apply_step
-from loopmend.switching.steps import CLEARANCE_ACTS, Place, Step
+from loopmend.switching.steps import CLEARANCE_ACTS, CLOSINGS, Place, Step
 
 Stage = Literal["requested", "issued", "at work", "clear"]
 """How far a clearance has come; released ones are not kept."""
@@ -203,7 +203,7 @@ def _check_tagged(standing: Standing, step: Step) -> list[Finding]:
     if tag is None or step.action in ("tag", "request_clearance", "issue_clearance", "check_open", "check_phasing"):
         return []
     where = place_text(step.place)
-    if step.action in ("close", "join", "close_device"):
+    if step.action in CLOSINGS:
         remedy = "release the clearance, then take the tag off, each by its own step"
         return [_broken("tag on", where, f"held by {tag.holder}", remedy)]
     if not same_person(tag.holder, step.by):

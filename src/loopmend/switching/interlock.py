@@ -51,7 +51,7 @@ from loopmend.network.tracing import UNFED, Supply, find_loops, trace_supply
 from loopmend.switching.device_rules import FindAmps, check_conductor, check_device
 from loopmend.switching.feed_through_rules import check_feed_through, check_winding, find_joined_grounds
 from loopmend.switching.rules import broken_rule, find_grounded, find_like_ends, find_misfed, find_rated_kv
-from loopmend.switching.steps import DEVICE_MOVES, MOVES, WINDING_MOVES, Step
+from loopmend.switching.steps import CLOSINGS, DEVICE_MOVES, MOVES, WINDING_MOVES, Step
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -218,7 +218,7 @@ def _check_supply(circuit: Circuit, before: Positions, after: Positions, step: S
     findings += check_feed_through(circuit, before, was, step)
     if step.action == "open":
         return findings + _check_breaking(circuit, was, step, hazards)
-    if step.action in ("close", "join", "close_device"):
+    if step.action in CLOSINGS:
         return findings + _check_closing(circuit, before, after, was, step, hazards)
     return findings
 

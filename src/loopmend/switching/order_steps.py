@@ -85,15 +85,15 @@ def _meetings(circuit: Circuit, changes: Sequence[Change], number: int) -> Itera
         if step.action == "close" and both_sides_alive(circuit, before, step.span, step.end):
             yield step.span, step.end, ""
         if step.action == "join" and end_state(circuit, before, step.span, step.end) is EndState.OPEN:
-            beside = _beside(circuit, changes[-1].after, step)
+            beside = _beside(circuit, changes[-1].after, step.span, step.end)
             if beside and do_sources_meet(circuit, before, step.span, beside):
                 yield step.span, step.end, beside
 
 
-def _beside(circuit: Circuit, positions: Positions, step: Step) -> str:
-    """Name the span whose elbow is on the feed-through too; "" where none is."""
-    there = find_joined_at(circuit, positions, step.enclosure)
-    return next((span for span, end in there if (span, end) != (step.span, step.end)), "")
+def _beside(circuit: Circuit, positions: Positions, span: str, end: End) -> str:
+    """Name the span whose elbow is on the feed-through there too; "" where none is."""
+    there = find_joined_at(circuit, positions, circuit.enclosure_at(span, end))
+    return next((other for other, at in there if (other, at) != (span, end)), "")
 
 
 def _overload(circuit: Circuit, change: Change, hazards: Hazards) -> str:
@@ -128,7 +128,7 @@ def _speak(circuit: Circuit, change: Change, final: Positions) -> Step:
     if step.action == "close":
         return _closing_step(circuit, change, step.span, step.end, effect)
     if step.action == "join":
-        return _joining_step(circuit, step, step.span, step.end, _beside(circuit, final, step), effect)
+        return _joining_step(circuit, step.span, step.end, _beside(circuit, final, step.span, step.end), effect)
     if step.action == "open":
         return _opening_step(circuit, change, step.span, step.end, effect)
     if step.action == "remove_ground":
@@ -150,8 +150,7 @@ def _closing_step(circuit: Circuit, change: Change, span: str, end: End, effect:
 def _opening_step(circuit: Circuit, change: Change, span: str, end: End, effect: str) -> Step:
     place, expect = change.step.enclosure, say_open(circuit, span, end)
     if end_state(circuit, change.before, span, end) is EndState.JOINED:
-        beside = _beside(circuit, change.before, change.step)
-        return _taking_off(circuit, span, end, beside, effect, expect)
+        return _taking_off(circuit, change.before, span, end, effect, expect)
     noun = device_noun(int(circuit.end_device[circuit.span_row[span], end]))
     rated = f"Load within the {noun}'s rating" if change.lost else ""
     says = f"At {place}: {say_opening(circuit, span, end)}{effect}"
@@ -159,8 +158,8 @@ def _opening_step(circuit: Circuit, change: Change, span: str, end: End, effect:
     return make_step("open", place, span, end, says=says, before=before, expect=expect)
 
 
-def _taking_off(circuit: Circuit, span: str, end: End, beside: str, effect: str, expect: str) -> Step:
-    place = circuit.enclosure_at(span, end)
+def _taking_off(circuit: Circuit, positions: Positions, span: str, end: End, effect: str, expect: str) -> Step:
+    place, beside = circuit.enclosure_at(span, end), _beside(circuit, positions, span, end)
     says = f"At {place}: {say_opening(circuit, span, end, EndState.JOINED)}{effect}"
     parking = look_first(circuit, span, end, alive=False, parks=True)
     before = joined_text(f"{_both(span, beside)} tested dead: no elbow comes off a feed-through alive", parking)
@@ -168,17 +167,17 @@ def _taking_off(circuit: Circuit, span: str, end: End, beside: str, effect: str,
     return replace(step, cautions=_cautions("take_off"))
 
 
-def _joining_step(circuit: Circuit, step: Step, span: str, end: End, beside: str, effect: str) -> Step:
-    kv = float(find_rated_kv(circuit).span[circuit.span_row[span]])
+def _joining_step(circuit: Circuit, span: str, end: End, beside: str, effect: str) -> Step:
+    place, kv = circuit.enclosure_at(span, end), float(find_rated_kv(circuit).span[circuit.span_row[span]])
     rated = "the system's voltage class" if np.isnan(kv) else f"the {kv:g} kV system"
     before = joined_text(
         f"{_both(span, beside)} tested dead: no elbow goes on a feed-through alive",
         f"Feed-through at hand, rated for {rated} and for the current",
         "Insulated caps on the bushings left open",
-        f"Company rules allow supply to be led past {step.enclosure}",
+        f"Company rules allow supply to be led past {place}",
     )
-    says = f"At {step.enclosure}: {say_joining(circuit, span, end, beside)}{effect}"
-    return make_step("join", step.enclosure, span, end, says=says, before=before, expect="Seated on the feed-through")
+    says = f"At {place}: {say_joining(circuit, span, end, beside)}{effect}"
+    return make_step("join", place, span, end, says=says, before=before, expect="Seated on the feed-through")
 
 
 def _both(span: str, beside: str) -> str:
@@ -232,14 +231,12 @@ def _tied(circuit: Circuit, change: Change) -> tuple[tuple[str, ...], tuple[str,
 def isolating_step(circuit: Circuit, span: str, end: End, positions: Positions) -> Step:
     """Write the step that isolates at an end: open it and tag it, or look that it is open and tag it."""
     place, state = circuit.enclosure_at(span, end), end_state(circuit, positions, span, end)
+    expect = f"{say_open(circuit, span, end)}, tag on, seen by both"
     if state is EndState.JOINED:
-        beside = next((name for name, e in find_joined_at(circuit, positions, place) if (name, e) != (span, end)), "")
-        expect = f"{say_open(circuit, span, end)}, tag on, seen by both"
-        return _taking_off(circuit, span, end, beside, " and tag it", expect)
+        return _taking_off(circuit, positions, span, end, " and tag it", expect)
     if state is EndState.CLOSED:
         says = f"At {place}: {say_opening(circuit, span, end)} and tag it"
         before = look_first(circuit, span, end, alive=False, parks=True)
-        expect = f"{say_open(circuit, span, end)}, tag on, seen by both"
         return make_step("open", place, span, end, says=says, before=before, expect=expect)
     return checking_step(circuit, span, end, open_word(circuit, span, end) if state is EndState.OPEN else "grounded")
 

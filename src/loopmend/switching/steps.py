@@ -39,6 +39,9 @@ MOVES = ("open", "close", "join", "ground", "remove_ground")
 DEVICE_MOVES = ("open_device", "close_device")
 """Actions that change the protective device of a source."""
 
+CLOSINGS = ("close", "join", "close_device")
+"""Moves after which supply may come where there was none."""
+
 WINDING_MOVES = ("take_out_winding_fuse", "put_in_winding_fuse")
 """Actions that change the fuse between the bus of an enclosure and its transformer's own winding."""
 
