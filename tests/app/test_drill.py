@@ -2,47 +2,22 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from loopmend.workbench.cases import load_case, submit
-from loopmend.workbench.circuits import keep_circuit
-from loopmend.workbench.desk import Desk, open_desk
+from loopmend.workbench.desk import Desk
 from loopmend.workbench.drill_record import load_hidden
 from loopmend.workbench.drills import start_drill
 from loopmend.workbench.requests import DeclareFault
-from workbench.town import open_case, write_town
+from workbench.town import open_case
 
 APP = Path(__file__).parents[2] / "app"
 TAKE = "Take the readings (drill)"
 ALL = "All called and confirmed"
-
-
-@pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("kept")
-    desk = open_desk(folder / "desk", f"sqlite:///{folder / 'unused.sqlite'}")
-    keep_circuit(desk, write_town(folder))
-    desk.store.close()
-    return folder / "desk"
-
-
-@pytest.fixture
-def desk(kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Desk]:
-    shutil.copytree(kept, tmp_path / "desk")
-    monkeypatch.setenv("LOOPMEND_FOLDER", str(tmp_path / "desk"))
-    monkeypatch.delenv("LOOPMEND_STORE", raising=False)
-    st.cache_resource.clear()
-    opened = open_desk(tmp_path / "desk")
-    yield opened
-    opened.store.close()
-    st.cache_resource.clear()
 
 
 def show(screen: str, **query: str) -> AppTest:

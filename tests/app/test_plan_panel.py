@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
@@ -14,37 +10,14 @@ import plan_panel
 import plan_walk
 from files.pdf_text import read_pages
 from loopmend.workbench import requests as rq
-from loopmend.workbench.circuits import keep_circuit
-from loopmend.workbench.desk import Desk, open_desk, record_version
+from loopmend.workbench.desk import Desk, record_version
 from loopmend.workbench.plan_tree import open_walk, what_if
 from loopmend.workbench.screens import load_case_screen
 from loopmend.workbench.trade import trade_document
-from workbench.town import ask, hipot, open_case, write_town
-
-
-@pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("kept")
-    desk = open_desk(folder / "desk", f"sqlite:///{folder / 'unused.sqlite'}")
-    keep_circuit(desk, write_town(folder))
-    desk.store.close()
-    return folder / "desk"
-
-
-@pytest.fixture
-def desk(kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Desk]:
-    shutil.copytree(kept, tmp_path / "desk")
-    monkeypatch.setenv("LOOPMEND_FOLDER", str(tmp_path / "desk"))
-    monkeypatch.delenv("LOOPMEND_STORE", raising=False)
-    st.cache_resource.clear()
-    opened = open_desk(tmp_path / "desk")
-    yield opened
-    opened.store.close()
-    st.cache_resource.clear()
+from workbench.town import ask, hipot, open_case
 
 
 def plan_page() -> None:
-    import streamlit as st
 
     from loopmend.workbench.screens import load_case_screen
     from plan_panel import show_plan
@@ -203,7 +176,6 @@ def test_differences_are_signed_and_small_ones_are_none() -> None:
 
 
 def crew_page() -> None:
-    import streamlit as st
 
     from loopmend.workbench.screens import load_case_screen
     from plan_walk import show_truck_sheet

@@ -14,21 +14,11 @@ from streamlit.testing.v1 import AppTest
 
 from loopmend.case import requests as rq
 from loopmend.workbench.cases import load_case, submit
-from loopmend.workbench.circuits import keep_circuit
 from loopmend.workbench.desk import Desk, open_desk
-from workbench.town import Clock, carry_out, find_s3, hipot, open_case, play_to_the_end, write_town
+from workbench.town import Clock, carry_out, find_s3, hipot, open_case, play_to_the_end
 
 APP = Path(__file__).parents[2] / "app"
 Show = Callable[..., AppTest]
-
-
-@pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("kept")
-    desk = open_desk(folder / "desk", f"sqlite:///{folder / 'unused.sqlite'}")
-    keep_circuit(desk, write_town(folder))
-    desk.store.close()
-    return folder / "desk"
 
 
 @pytest.fixture

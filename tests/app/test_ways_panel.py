@@ -2,44 +2,16 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
-from pathlib import Path
-
-import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from loopmend.workbench import requests as rq
 from loopmend.workbench.cases import load_case
-from loopmend.workbench.circuits import keep_circuit
-from loopmend.workbench.desk import Desk, open_desk
-from workbench.town import ask, open_case, write_town
-
-
-@pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("kept")
-    desk = open_desk(folder / "desk", f"sqlite:///{folder / 'unused.sqlite'}")
-    keep_circuit(desk, write_town(folder))
-    desk.store.close()
-    return folder / "desk"
-
-
-@pytest.fixture
-def desk(kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Desk]:
-    shutil.copytree(kept, tmp_path / "desk")
-    monkeypatch.setenv("LOOPMEND_FOLDER", str(tmp_path / "desk"))
-    monkeypatch.delenv("LOOPMEND_STORE", raising=False)
-    st.cache_resource.clear()
-    opened = open_desk(tmp_path / "desk")
-    yield opened
-    opened.store.close()
-    st.cache_resource.clear()
+from loopmend.workbench.desk import Desk
+from workbench.town import ask, open_case
 
 
 def ways_page() -> None:
-    import streamlit as st
 
     from loopmend.workbench.screens import load_case_screen
     from session import desk

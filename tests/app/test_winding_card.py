@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
 import pytest
-import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from loopmend.case import requests as rq
@@ -33,18 +31,6 @@ def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
     open_case(desk)
     desk.store.close()
     return folder / "desk"
-
-
-@pytest.fixture
-def desk(kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Desk]:
-    shutil.copytree(kept, tmp_path / "desk")
-    monkeypatch.setenv("LOOPMEND_FOLDER", str(tmp_path / "desk"))
-    monkeypatch.delenv("LOOPMEND_STORE", raising=False)
-    st.cache_resource.clear()
-    opened = open_desk(tmp_path / "desk")
-    yield opened
-    opened.store.close()
-    st.cache_resource.clear()
 
 
 def show(screen: str, name: str = "J. Orme") -> AppTest:
