@@ -28,6 +28,7 @@ WORDS = {
     "no answer": "no answer: the arrangement holds a loop or a tie",
     "not asked": "not asked yet",
 }
+_QUIET = ("nobody", "not asked")
 _TOUCH = {"color": style.INK, "weight": 24, "opacity": 0, "fill": False}
 _PLACE = {"color": style.INK, "weight": 1.5, "fill": True, "fillColor": style.PAPER, "fillOpacity": 1, "radius": 3.5}
 
@@ -56,12 +57,22 @@ def draw_ahead_map(base: MapBase, spans: GeoLike, enclosures: GeoLike, answers: 
 def build_ahead_group(
     spans: list[Feature], enclosures: list[Feature], answers: Mapping[str, Any]
 ) -> folium.FeatureGroup:
-    """Build the lines by what is said of them, a wide place to touch with a tip over each, and the enclosures."""
+    """Build the lines by what is said of them, a wide place to touch with a tip over each, and the enclosures.
+
+    What leaves somebody out lies over the enclosures, which hide every other line where a large circuit is seen whole.
+    """
     group = folium.FeatureGroup(name="ahead")
-    painted = [_styled(span, LOOKS[_said(answers, span)] | {"fill": False, "interactive": False}) for span in spans]
+    quiet, loud = (
+        [
+            _styled(span, LOOKS[said] | {"fill": False, "interactive": False})
+            for span in spans
+            if ((said := _said(answers, span)) in _QUIET) is below
+        ]
+        for below in (True, False)
+    )
     touched = [_styled(span, _TOUCH, tip=_tip(answers, span)) for span in spans]
     places = [_styled(place, _PLACE | {"interactive": False}) for place in enclosures]
-    for features, tips in ((painted, False), (places, False), (touched, True)):
+    for features, tips in ((quiet, False), (places, False), (loud, False), (touched, True)):
         if features:
             marker = folium.CircleMarker(location=[0, 0]) if features is places else None
             layer = folium.GeoJson({"type": "FeatureCollection", "features": features}, marker=marker)

@@ -162,8 +162,10 @@ def test_spans_are_drawn_by_what_is_said_of_them() -> None:
     group = build_ahead_group([line("S1"), line("S2"), line("S3")], [place], answers)
     assert outside_links(group) == []
     layers = [child.data["features"] for child in group._children.values()]
-    weights = [feature["properties"]["style"]["weight"] for feature in layers[0]]
-    assert weights == [LOOKS[kind]["weight"] for kind in ("by limit", "nobody", "not asked")]
+    weights = [[feature["properties"]["style"]["weight"] for feature in layer] for layer in layers]
+    assert weights[0] == [LOOKS[kind]["weight"] for kind in ("nobody", "not asked")]
+    assert layers[1][0]["geometry"] == place["geometry"]
+    assert weights[2] == [LOOKS["by limit"]["weight"]]  # over the enclosures, which hide lines in a large circuit
     tips = {feature["properties"]["id"]: feature["properties"]["tip"] for feature in layers[-1]}
     assert tips["S1"][1:] == ["8 of 20 customers stay out", f"span {evil} would carry 300 A"]
     assert tips["S3"] == ["If S3 failed: not asked yet"]

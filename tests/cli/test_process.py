@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import pty
 import subprocess
 import sys
 from pathlib import Path
@@ -55,3 +56,30 @@ def test_a_terminal_that_knows_few_letters_gets_the_answer(tmp_path: Path, own_f
     shown = subprocess.run(command, capture_output=True, env=env, check=False, timeout=120)
     assert shown.returncode == 0, shown.stderr
     assert shown.stdout.decode("latin-1").startswith("C-0001 \\u0106ma Ln, pó\\u0142 p\\u0119tli (version 1)")
+
+
+STOPPED_AFTER_ONE = """
+import loopmend.workbench.contingency as asked
+from loopmend.cli import app
+go_on = asked.advance
+def stop_after_one(study, seconds):
+    if study.found:
+        raise KeyboardInterrupt
+    go_on(study, seconds)
+asked.advance = stop_after_one
+app()
+"""
+"""The planners' question with Ctrl-C pressed after the first span."""
+
+
+def test_a_question_stopped_on_a_terminal_keeps_what_came_and_begins_it_on_its_own_line(tmp_path: Path) -> None:
+    loop, sheet = write_loop(tmp_path / "loop"), tmp_path / "answers.csv"
+    terminal, end = pty.openpty()
+    command = [sys.executable, "-c", STOPPED_AFTER_ONE, "failures-ahead", str(loop), "--out", str(sheet)]
+    done = subprocess.run(command, stdout=end, stderr=end, check=False, timeout=120)
+    os.close(end)
+    shown = os.read(terminal, 65_536).decode()
+    os.close(terminal)
+    assert done.returncode == 0, shown
+    assert "1 of 5 spans\r\n1 of 5 spans asked, at 1 of installed kVA; stopped before the end\r\n" in shown
+    assert [line.split(",")[0] for line in sheet.read_text(encoding="utf-8").splitlines()] == ["span", "S1"]

@@ -43,6 +43,8 @@ def ask_ahead(
         frequency_hz=frequency_hz,
     )
     document = failures_ahead(circuit, load=load, field_map=field_map, progress=_show_progress)
+    if sys.stderr.isatty():
+        typer.echo(err=True)  # the answer begins on a line of its own, stopped or not
     if out is not None:
         write_ahead_csv(document, out)
     if as_json:
@@ -86,7 +88,7 @@ def _told(one: dict[str, Any]) -> list[str]:
 def _show_progress(done: int, total: int) -> None:
     """Count on a terminal, where a person watches; nothing in a file or a pipe."""
     if sys.stderr.isatty():
-        sys.stderr.write(f"\r{done} of {total} spans" + ("\n" if done == total else ""))
+        sys.stderr.write(f"\r{done} of {total} spans")
         sys.stderr.flush()
 
 
