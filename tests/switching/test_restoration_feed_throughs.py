@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -144,28 +146,42 @@ def require_best(trouble: Trouble, seed: int) -> Restoration:
     return found
 
 
+def is_telling(trouble: Trouble) -> bool:
+    """Whether a feed-through or faulted equipment is in play; `test_restoration_brute_force` has the other cases."""
+    return JOINED in trouble.now.states or bool(trouble.to_join) or bool(trouble.broken)
+
+
+def is_short(trouble: Trouble) -> bool:
+    """Whether there are few enough states to try: at most 256 of the ends."""
+    return sum(("s", row) not in trouble.untouched for row, _ in trouble.operable) <= 8
+
+
+def require_all_best(seeds: Sequence[int], **drawn: Any) -> None:
+    troubles = [(seed, random_trouble(seed, **drawn)) for seed in seeds]
+    chosen = [(seed, trouble) for seed, trouble in troubles if is_telling(trouble) and is_short(trouble)]
+    assert len(chosen) >= len(troubles) // 3
+    for seed, trouble in chosen:
+        require_best(trouble, seed)
+
+
 @pytest.mark.parametrize("block", range(4))
 def test_equals_the_best_of_all_states_with_pairs_and_windings(block: int) -> None:
-    for seed in SEEDS_THREE_PHASE[20 * block : 20 * block + 20]:
-        require_best(random_trouble(seed), seed)
+    require_all_best(SEEDS_THREE_PHASE[20 * block : 20 * block + 20])
 
 
 @pytest.mark.parametrize("block", range(2))
 def test_equals_the_best_of_all_states_on_one_phase(block: int) -> None:
-    for seed in SEEDS_ONE_PHASE[20 * block : 20 * block + 20]:
-        require_best(random_trouble(seed, phases=1), seed)
+    require_all_best(SEEDS_ONE_PHASE[20 * block : 20 * block + 20], phases=1)
 
 
-@pytest.mark.parametrize("block", range(3))
-def test_equals_the_best_of_all_states_within_limits(block: int) -> None:
-    for seed in SEEDS_WITH_LIMITS[20 * block : 20 * block + 20]:
-        require_best(random_trouble(seed, limits=True, phases=1 if seed % 2 else 0), seed)
+@pytest.mark.parametrize("phases", [0, 1])
+def test_equals_the_best_of_all_states_within_limits(phases: int) -> None:
+    require_all_best(SEEDS_WITH_LIMITS[phases::2], limits=True, phases=phases)
 
 
 @pytest.mark.parametrize("block", range(2))
 def test_equals_the_best_of_all_states_with_deadbreak_elbows(block: int) -> None:
-    for seed in SEEDS_DEADBREAK[20 * block : 20 * block + 20]:
-        require_best(random_trouble(seed, deadbreak=0.4), seed)
+    require_all_best(SEEDS_DEADBREAK[20 * block : 20 * block + 20], deadbreak=0.4)
 
 
 def test_the_random_cases_are_worth_having() -> None:
@@ -178,8 +194,8 @@ def test_the_random_cases_are_worth_having() -> None:
         joined += JOINED in trouble.now.states
         again += any(place.enclosure_id not in trouble.broken for place in new)
         past += any(place.enclosure_id in trouble.broken for place in new)
-        without = restore(replace(trouble, join=()))
-        helped += len(found.not_restored) < len(without.not_restored)
+        if trouble.join:
+            helped += len(found.not_restored) < len(restore(replace(trouble, join=())).not_restored)
         out += bool(trouble.now.windings_out)
     told = (joined, again, past, helped, out)
     assert joined >= 40, told
