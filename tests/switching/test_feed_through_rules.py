@@ -292,7 +292,7 @@ def test_a_winding_step_names_its_enclosure_and_finds_the_fuse_as_recorded() -> 
 def test_what_stands_otherwise_is_refused_in_words_for_orders_and_moves_by_hand(step: Step) -> None:
     with pytest.raises(OrderError) as refused:
         apply_step(TOWN, stands(), step)
-    assert "plan or record the move from there" in [f.remedy for f in refused.value.findings][0]
+    assert "plan or record the move from there" in refused.value.findings[0].remedy
     assert rules(stands(), winding("take_out_winding_fuse", "E9")) == ["unknown place"]
     assert rules(stands(), winding("take_out_winding_fuse", "E1", span="S1", end=TO)) == ["unknown place"]
 
