@@ -22,6 +22,8 @@ from session import act, plain
 NO_PLACE = ""
 MOST_SIDE_BY_SIDE = 3
 """Options of a choice that still fit side by side on a phone; more go into a list."""
+MOST_IN_HUNDREDTHS = 10.0
+"""A number that cannot be more, such as a share of load or of voltage, goes up and down by hundredths."""
 
 
 def settings_form(screen: CaseScreen) -> None:
@@ -71,10 +73,9 @@ def _ask(screen: CaseScreen, field: SettingField) -> Any:
         return _ask_points(field, key)
     if field.kind == "whole":
         return st.number_input(label, int(field.low), int(field.high), step=1, key=key, help=says)
-    share = field.high <= 1.0
-    return st.number_input(
-        label, field.low, field.high, step=0.01 if share else 1.0, format="%.2f" if share else "%g", key=key, help=says
-    )
+    step = 0.01 if field.high <= MOST_IN_HUNDREDTHS else 1.0
+    shown = "%.2f" if field.high <= 1.0 else "%g"
+    return st.number_input(label, field.low, field.high, step=step, format=shown, key=key, help=says)
 
 
 def _choose(field: SettingField, key: str) -> str:

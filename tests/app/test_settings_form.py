@@ -82,6 +82,14 @@ def test_one_number_is_changed_with_its_reason_and_nothing_else(desk: Desk) -> N
     assert page.button(key="as-go").disabled
 
 
+def test_load_and_lowest_voltage_go_up_and_down_by_hundredths(desk: Desk) -> None:
+    page = shown(open_case(desk))
+    for name in ("demand", "power_factor", "lowest_volts_pu"):
+        assert page.number_input(key=f"as-{name}").step == 0.01
+    page.number_input(key="as-lowest_volts_pu").decrement().run()
+    assert any("Changes lowest_volts_pu to 0.94" in text.value.replace("\\", "") for text in page.caption)
+
+
 def test_a_second_crew_a_closing_and_a_method_are_chosen(desk: Desk) -> None:
     case_id = open_case(desk)
     page = shown(case_id)
