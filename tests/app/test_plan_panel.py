@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 import plan_panel
@@ -18,6 +17,7 @@ from workbench.town import ask, hipot, open_case
 
 
 def plan_page() -> None:
+    import streamlit as st
 
     from loopmend.workbench.screens import load_case_screen
     from plan_panel import show_plan
@@ -176,6 +176,7 @@ def test_differences_are_signed_and_small_ones_are_none() -> None:
 
 
 def crew_page() -> None:
+    import streamlit as st
 
     from loopmend.workbench.screens import load_case_screen
     from plan_walk import show_truck_sheet

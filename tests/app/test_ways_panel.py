@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import streamlit as st
 from streamlit.testing.v1 import AppTest
 
 from loopmend.workbench import requests as rq
@@ -12,6 +11,7 @@ from workbench.town import ask, open_case
 
 
 def ways_page() -> None:
+    import streamlit as st
 
     from loopmend.workbench.screens import load_case_screen
     from session import desk
