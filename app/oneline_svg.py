@@ -49,8 +49,10 @@ class _Pen:
     prefix: str
 
     def span_texts(self, item: OneLineSpan, ends: tuple[str | None, ...] = ("from", "to")) -> list[Line]:
-        """Lines of text of a span, as narrow as the sheet wants them."""
-        return span_lines(item, narrow=self.measures.pitch < NARROW_PITCH, ends=ends)
+        """Lines of text of a span, as narrow as the sheet wants them; below the word of a device it stands beside."""
+        lines = span_lines(item, narrow=self.measures.pitch < NARROW_PITCH, ends=ends)
+        beside_device = any(self.view.enclosures[end.enclosure_id].device for end in item.ends)
+        return [Line(""), *lines] if beside_device else lines
 
     def height(self, lines: Iterable[Line]) -> float:
         """Height of lines of text."""
@@ -79,7 +81,7 @@ def render_oneline(view: OneLineView, per_row: int) -> str:
     if per_row < 2:
         raise ValueError(f"per_row is {per_row}, must be at least 2")
     pen = _Pen(view, measures_for(per_row), f"ol{per_row}")
-    rise = {name: pen.height(enclosure_lines(item)) + _above(item) for name, item in view.enclosures.items()}
+    rise = {name: _rise(pen, item) for name, item in view.enclosures.items()}
     fall = {name: 22 + pen.height(pen.span_texts(item)) for name, item in view.spans.items()}
     parts: list[str] = []
     top, width = 0.0, pen.measures.width
@@ -114,6 +116,12 @@ def _title(layout: LoopLayout, top: float, width: float) -> str:
         f'<path d="M4 {top + 26:.0f}H{width - 4:.0f}" class="si"/><text x="4" y="{top + 19:.0f}" class="b" '
         f'style="font-size:16px">{escape(layout.title)}</text>'
     )
+
+
+def _rise(pen: _Pen, item: OneLineEnclosure) -> float:
+    """Room above the box of an enclosure: its text, and over that the steps at a protective device."""
+    steps = STEP_HEIGHT if item.device and item.steps else 0.0
+    return pen.height(enclosure_lines(item)) + _above(item) + steps
 
 
 def _above(item: OneLineEnclosure) -> float:
@@ -193,8 +201,8 @@ def _draw_enclosure(pen: _Pen, place: Place) -> str:
         word = Line(item.device.upper(), bold=bool(frame_of_word), frame=frame_of_word)
         body += device_sign(item.device, box) + _write(pen, [word], (0.0, box / 2 - 1), "middle")
     if item.steps:
-        above = (18.0, -box / 2 - 17) if item.device else (0.0, 2 - box / 2 - _around(item) - STEP_HEIGHT / 2)
-        body += _at(above, step_sign(item.steps))
+        above = top - STEP_HEIGHT / 2 if item.device else 2 - box / 2 - _around(item) - STEP_HEIGHT / 2
+        body += _at((0.0, above), step_sign(item.steps))
     return _group(
         item.enclosure_id,
         enclosure_sentence(item),

@@ -69,6 +69,23 @@ def test_the_sentences_name_the_kind_of_device() -> None:
     assert "protective device (cutout) closed" in enclosure_sentence(view.enclosures["R1"])
 
 
+@pytest.mark.parametrize("per_row", PER_ROW)
+def test_the_word_of_a_device_and_its_steps_leave_what_stands_beside_readable(per_row: int) -> None:
+    view = view_of(loop_circuit())
+    steps = replace(view.enclosures["R1"], device="open", steps=(2, 3, 8, 9))
+    drawn = groups(render_oneline(replace(view, enclosures={**view.enclosures, "R1": steps}), per_row))
+    where, tags = drawn["R1"][1], list(drawn["R1"].iter(f"{SVG}rect"))
+    top = float(where.attrib["transform"].split()[1].rstrip(")"))
+    word = next(tag for tag in tags if tag.attrib.get("rx") == "3")
+    below = top + float(word.attrib["y"]) + float(word.attrib["height"])
+    name = next(text for text in drawn["S1"].iter(f"{SVG}text") if text.text == "S1")
+    # A capital of a bold sans rises less than 0.8 of its size above the line; texts here are at most 13 px.
+    assert float(name.attrib["y"]) - 0.8 * 13 >= below
+    pill = next(group for group in where.iter(f"{SVG}g") if group.find(f"{SVG}rect[@rx='8']") is not None)
+    beside = [text for text in where.iter(f"{SVG}text") if text.text == "R1"]
+    assert float(pill.attrib["transform"].split()[1].rstrip(")")) + 8 <= float(beside[0].attrib["y"]) - 0.8 * 13
+
+
 def bypassed_view(**known: Any) -> OneLineView:
     """R1 -S1- P1 -S2- P2 -S3| P3 -S4- R2: P1 passed by, S3 alone on P2's feed-through, the winding fuse of P3 out."""
     circuit = loop_circuit()

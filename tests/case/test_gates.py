@@ -16,11 +16,13 @@ from loopmend.case import events as ev
 from loopmend.case import requests as rq
 from loopmend.case.assessment import Knowledge, assess
 from loopmend.case.decide import decide, decide_opening
-from loopmend.case.gates import DRAINED_AT_MOST_KV, GATES, gates_for, leaves_charge
+from loopmend.case.gates import DRAINED_AT_MOST_KV, GATES, gates_for, ground_reminders, leaves_charge
 from loopmend.case.measured import judge_measured, phase_to_ground_kv
 from loopmend.case.replay import replay
 from loopmend.case.state import CaseState
 from loopmend.errors import EvidenceError, LoopmendError, OrderError
+from loopmend.network.assets import End, EndState
+from loopmend.network.positions import apply_device, apply_end_state
 from loopmend.workbench.knowledge import method_accuracy
 
 TOWN = small_town()
@@ -232,6 +234,16 @@ def test_an_order_reminds_of_the_grounds_of_tests() -> None:
         rq.DraftOrder(purpose="restore", limits=False),
     )
     assert any("V1: a ground was put on S3" in remark for remark in state.orders[-1].remarks)
+
+
+def test_no_order_reminds_of_a_ground_on_what_is_alive_since() -> None:
+    case = Playing()
+    case.ask(hipot("breakdown"), drained(), hipot(span="S1"), drained(evidence_id="V2"))
+    state = case.ask(rq.DeclareFault(spans=("S3",), reason="tested"), rq.DraftOrder(purpose="restore", limits=False))
+    assert [remark[:2] for remark in state.orders[-1].remarks if "a ground was put on" in remark] == ["V1", "V2"]
+    alive = replace(state, now=apply_device(state.now, "R1", closed=True))
+    alive = replace(alive, now=apply_end_state(TOWN, alive.now, "S3", End.FROM, EndState.OPEN))
+    assert [text[:30] for text in ground_reminders(TOWN, alive)] == ["V1: a ground was put on S3 aft"]
 
 
 def test_an_overruled_verdict_needs_its_reason() -> None:

@@ -19,6 +19,8 @@ from loopmend.errors import EvidenceError, Finding
 from loopmend.evidence.methods import load_methods
 from loopmend.evidence.rules import VerdictName
 from loopmend.evidence.validity import EndState, Situation, Winding, check_validity, usable_verdict
+from loopmend.network.graph import Circuit
+from loopmend.network.tracing import trace_supply
 
 GATES = {
     "isolated": "Isolated at both ends: elbows parked and tagged",
@@ -142,15 +144,22 @@ def require_drained(state: CaseState, what: str) -> None:
         raise EvidenceError(findings)
 
 
-def ground_reminders(state: CaseState) -> tuple[str, ...]:
+def ground_reminders(circuit: Circuit, state: CaseState) -> tuple[str, ...]:
     """Say of each test after which a ground was put on that it must be off before anything there is made alive.
 
-    The positions do not hold these grounds: the record says where one was put on, a person counts them off.
+    The positions do not hold these grounds: the record says where one was put on, a person counts them off. What is
+    alive by the record carries none any more and is left out.
     """
-    return tuple(
-        f"{record.evidence_id}: a ground was put on {_spans(record)} after its test; count it off before that is alive"
-        for record in state.test_grounds
-    )
+    alive = trace_supply(circuit, state.now).alive
+    reminders = []
+    for record in state.test_grounds:
+        spans = named_spans(record.document)
+        dead = [span for span in spans if not alive[circuit.span_row[span]]]
+        if dead or not spans:
+            told = ", ".join([*dead, *record.document.get("enclosures", ())])
+            where = f"a ground was put on {told} after its test"
+            reminders.append(f"{record.evidence_id}: {where}; count it off before that is alive")
+    return tuple(reminders)
 
 
 def check_drain(state: CaseState, request: RecordDrain) -> list[Finding]:

@@ -33,7 +33,8 @@ def draft(known: Knowledge, state: CaseState, request: rq.DraftOrder) -> tuple[e
     load = find_order_load(state, request)
     hazards = replace(hazards_in_order(known, state, None), find_amps=find_order_amps(known.circuit, state, load))
     steps, remarks = draft_order(known.circuit, state, request, hazards)
-    remarks = (*_stopped_before(state, request.purpose), *remarks, *say_order_load(load), *ground_reminders(state))
+    grounds = ground_reminders(known.circuit, state)
+    remarks = (*_stopped_before(state, request.purpose), *remarks, *say_order_load(load), *grounds)
     drafted = ev.OrderDrafted(
         order_id=f"O{len(state.orders) + 1}",
         purpose=request.purpose,

@@ -126,7 +126,8 @@ def _require_due(order: Order, n: int) -> dict[str, Any]:
 def _check_second(step: Mapping[str, Any], request: rq.SignStep) -> list[Finding]:
     """Another person confirms what switches, grounds, takes a ground off, or moves a clearance."""
     asset, confirmed = f"{request.order_id} step {request.n}", request.confirmed_by
-    remedy = "have the other person there confirm it, and write that name"
+    second = {"desk": "dispatcher", "crew": "crew"}.get(str(step.get("confirms", "")), "other person there")
+    remedy = f"have the {second} confirm it, and write that name"
     if not confirmed.strip():
         if step["action"] not in NEEDS_SECOND:
             return []
