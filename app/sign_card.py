@@ -122,6 +122,6 @@ def show_held(screen: CaseScreen) -> None:
 
 
 def show_notice(screen: CaseScreen) -> None:
-    """Say that the circuit was reloaded since the case was opened."""
-    if screen.notice:
-        st.warning(plain(screen.notice))
+    """Say that the circuit was reloaded since the case was opened, and what may be alive though recorded dead."""
+    for text in filter(None, (screen.notice, screen.maybe_alive)):
+        st.warning(plain(text))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -13,6 +14,7 @@ from loopmend.network.assets import End, EndState
 from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.positions import apply_device, apply_end_states, normal_positions
 from loopmend.switching.alternatives import Alternative, find_alternatives, find_pairs
+from loopmend.switching.limits import Violation
 from loopmend.switching.restoration import Restoration, find_restoration
 from switching.brute_force import CLOSED, Question, allowed_states, isolate
 from switching.random_restorations import random_question
@@ -77,11 +79,29 @@ def test_with_the_thin_tie_overloaded_the_other_one_comes_first() -> None:
     assert [place.span_id for place in found[0].restoration.close] == ["T3"]
 
 
+def test_a_way_that_breaks_a_limit_the_best_keeps_comes_after_all_that_keep_it() -> None:
+    """Both ties bring 19 back by one closing, T2 by name before T3; but the way over T2 leaves R2 overloaded."""
+    circuit = two_ways()
+    now = apply_device(normal_positions(circuit), "R1", closed=False)
+    broken = (Violation(asset_id="R2", what="source_amps", value=140.0, limit=100.0),)
+
+    def ask(ends: Any, devices: Any, join: Any) -> Restoration:
+        found = search(circuit, now, ("S1",), ends or (("T2", End.TO),), devices, join)
+        return replace(found, violations=broken) if [place.span_id for place in found.close] == ["T2"] else found
+
+    closed = [
+        [place.span_id for place in one.restoration.close]
+        for one in find_alternatives(circuit, ask, travel=even_minutes)
+    ]
+    assert closed[0] == ["T3"]
+    assert ["T2"] in closed[1:]
+
+
 @pytest.mark.parametrize("seed", range(1000, 1060, 2))
 def test_each_alternative_is_the_best_without_its_closings(seed: int) -> None:
     question = random_question(seed, limits=False)
     ask = partial(search, question.circuit, question.now, question.faults, limits=False)
-    found = find_alternatives(question.circuit, ask, travel=even_minutes)
+    found = find_alternatives(question.circuit, ask, travel=even_minutes, limits=False)
     scores = [(one.critical, one.customers, -one.operations) for one in found]
     assert scores == sorted(scores, reverse=True)
     for one in found:

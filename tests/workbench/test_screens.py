@@ -231,6 +231,8 @@ def test_suspect_equipment_is_isolated_by_the_spans_that_land_there(tmp_path: Pa
         ask(empty_desk, case_id, rq.RecordEvidence(evidence=held, at_enclosure=todo.at))
     assert (todo.kind, todo.tested) == ("declare", ("S2", "S3"))
     assert "equipment at E2" in todo.headline
+    # The record moved nothing, so what held is named as long as it is dead there.
+    assert "and held: S1" in load_case_screen(empty_desk, case_id).maybe_alive
     ask(empty_desk, case_id, rq.DeclareFault(spans=todo.tested, reason="burnt bushing"))
     assert due(empty_desk, case_id).purpose == "restore"
 

@@ -79,6 +79,7 @@ def find_alternatives(
     switch_minutes: float = 4.0,
     most: int = 4,
     past: Iterable[str] = (),
+    limits: bool = True,
 ) -> tuple[Alternative, ...]:
     """Find the best restoration, others that do without one or more of its closings, and those past faulted equipment.
 
@@ -98,11 +99,14 @@ def find_alternatives(
         Length of the list, at least 1.
     past
         Enclosures declared faulted, past which supply may be led.
+    limits
+        Whether limits bind in ``search``.
 
     Returns
     -------
     tuple of Alternative
-        Most critical customers first, then most customers, fewest operations, fewest minutes, then by the closings.
+        Where limits bind, those that keep what the best keeps come first; then most critical customers, most
+        customers, fewest operations, fewest minutes, then by the closings.
 
     Raises
     ------
@@ -140,7 +144,13 @@ def find_alternatives(
         if len(found) >= 3 * most:
             break
     more = [one for one in led if (one.critical, one.customers) > (found[0].critical, found[0].customers)]
-    return tuple(sorted([*found, *more], key=_rank)[:most])
+    broken = {violation.key for violation in best.violations}
+
+    def breaks_more(one: Alternative) -> bool:
+        """Tell whether a way breaks a limit that the best keeps, as where it leaves an overloaded part alone."""
+        return limits and any(violation.key not in broken for violation in one.restoration.violations)
+
+    return tuple(sorted([*found, *more], key=lambda one: (breaks_more(one), *_rank(one)))[:most])
 
 
 def find_pairs(circuit: Circuit, best: Restoration, past: Iterable[str]) -> tuple[Pair, ...]:

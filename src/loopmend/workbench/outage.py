@@ -260,7 +260,7 @@ def restore(
             lowest_volts_pu=study.lowest_volts_pu,
             frequency_hz=study.frequency_hz,
         )
-        document["alternatives"] = file_ways(circuit, search, hazards, crew_at, use, ways)
+        document["alternatives"] = file_ways(circuit, search, hazards, crew_at, use, ways, limits=study.limits)
     return document
 
 

@@ -22,6 +22,7 @@ from loopmend.switching.clearances import place_text
 from loopmend.workbench.cases import DRILL, LoadedCase, load_case, load_readable_cases
 from loopmend.workbench.circuit_change import notice, say_circuit_change
 from loopmend.workbench.desk import Desk
+from loopmend.workbench.energized import say_maybe_alive
 from loopmend.workbench.outage import make_plan, plan_document
 from loopmend.workbench.timeline import TimelineEntry, build_timeline, say_evidence
 from loopmend.workbench.todo import Todo, find_todo
@@ -78,6 +79,8 @@ class CaseScreen:
         What changed in the circuit since the case was opened; "" where nothing did.
     held, holders
         Clearances not released and tags that hang, a sentence each; who holds them, each once.
+    maybe_alive
+        What held when it was energized as a test and is dead by the record; "" where nothing.
     windings, windings_out
         Enclosures of those loops with a winding fuse; the fuses that are out, elsewhere only those of this case.
     """
@@ -118,6 +121,7 @@ class CaseScreen:
     notice: str = ""
     held: tuple[str, ...] = ()
     holders: tuple[str, ...] = ()
+    maybe_alive: str = ""
     windings: tuple[str, ...] = ()
     windings_out: tuple[WindingOut, ...] = ()
 
@@ -207,6 +211,7 @@ def load_case_screen(desk: Desk, case_id: str, *, unit: LengthUnit = "ft") -> Ca
         notice=notice(say_circuit_change(desk, state.circuit, state.fingerprint)) if state.closed_at is None else "",
         held=_held(state),
         holders=state.standing.holders,
+        maybe_alive=say_maybe_alive(circuit, state),
         windings=windings,
         windings_out=tuple(f for f in find_windings_out(circuit, state) if f.how != "as_found" or f.id in windings),
     )

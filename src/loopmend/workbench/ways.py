@@ -108,6 +108,8 @@ def file_ways(
     crew_at: str,
     use: FlowSettings,
     asked: WaysAsked,
+    *,
+    limits: bool = True,
 ) -> list[dict[str, Any]]:
     """Find the ways to restore outside a case; ``search`` is `find_restoration` with all but what is left open."""
     settings = Settings()
@@ -118,6 +120,7 @@ def file_ways(
         start_at=crew_at,
         switch_minutes=settings.switch_minutes,
         most=asked.most,
+        limits=limits,
     )
     stages = None
     if asked.out_minutes is not None:

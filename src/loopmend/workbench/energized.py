@@ -1,0 +1,29 @@
+"""Say what may be alive though the record has it dead: a stretch energized as a test that held."""
+
+from __future__ import annotations
+
+from loopmend.case.state import CaseState
+from loopmend.network.graph import Circuit
+from loopmend.network.tracing import trace_supply
+
+
+def say_maybe_alive(circuit: Circuit, state: CaseState) -> str:
+    """Say which spans held when they were energized and are dead by the record; "" where none.
+
+    A closing made as a test is no position: the record goes on with the device open. Who leaves it closed leaves
+    cable alive that every list here calls dead.
+    """
+    held = {
+        str(span)
+        for record in state.live_evidence
+        if record.document["kind"] == "energized" and record.document["held"]
+        for span in record.document.get("spans", [record.document.get("span")])
+    }
+    alive = trace_supply(circuit, state.now).alive
+    names = [name for name in map(str, circuit.spans.span_id) if name in held and not alive[circuit.span_row[name]]]
+    if not names or state.closed_at is not None:
+        return ""
+    return (
+        f"Energized as a test, and held: {', '.join(names)}. A test moves nothing on record, which calls them dead. "
+        "Treat them as alive until what was closed for the test is seen open again; the order brings them back."
+    )
