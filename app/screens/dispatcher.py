@@ -24,7 +24,8 @@ with form_side if case_id else st.container():
 if case_id:
     screen = load_case_screen(desk(), case_id, unit=unit())
     board.show_figures(case_id)
-    show_due(screen)
+    with st.container():  # one element, however many warnings it holds: the map below is not mounted anew
+        show_due(screen)
     # Acts first: a press is stored before the drawings are made, which are then made once and not twice.
     map_side, line_side = st.columns(2, gap="medium")
     picked = st.container()

@@ -156,7 +156,7 @@ def conducting(circuit: Circuit, positions: Positions, letter: str) -> nx.Graph:
 
 
 @given(circuits(joined=True), st.data())
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 def test_supply_and_loops_agree_with_networkx(circuit: Circuit, data: st.DataObject) -> None:
     positions = normal_positions(circuit)
     for source in circuit.source_ids:

@@ -17,7 +17,7 @@ from switching.random_restorations import random_question
 from switching.small_circuits import CLOSED, OPEN, padmount, source, span
 from switching.test_restoration_brute_force import objective_of, require_lawful, restore
 
-SEEDS = range(21_000, 21_050)
+SEEDS = range(21_000, 21_025)
 
 BUDGETS = {
     "no program": {"MOST_ENDS": 0, "MOST_LOOP_ENDS": 0},
@@ -55,7 +55,7 @@ def test_gaps_are_worth_having() -> None:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(search, "MOST_ENDS", 0)
         patch.setattr(search, "MOST_LOOP_ENDS", 0)
-        for seed in SEEDS:
+        for seed in range(SEEDS.start, SEEDS.start + 50):
             question = random_question(seed, limits=True, rated=0.3)
             found = restore(question)
             proven += found.exact

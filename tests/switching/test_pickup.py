@@ -210,7 +210,7 @@ def test_nothing_to_do_takes_no_stage() -> None:
     assert stage_pickup(circuit, (), FAULT, Pickup(), SETTINGS) == ()
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(limit=st.floats(20.0, 120.0), out=st.floats(0.0, 300.0), n=st.integers(1, 7))
 def test_all_operations_are_made_through_the_interlock_and_end_the_same(limit: float, out: float, n: int) -> None:
     circuit, changes = backfed(limit, n=n)
