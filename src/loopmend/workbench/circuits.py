@@ -205,7 +205,7 @@ def _lay_down(folder: Path, name: str, content: bytes) -> None:
                     _write_flat(folder, entry.filename, archive.read(entry))
     except (zipfile.BadZipFile, zlib.error, EOFError) as error:
         raise DataError.about(name, "upload", "is not a whole zip file", name, "choose the file again") from error
-    except (RuntimeError, NotImplementedError) as error:  # encrypted, or packed in a way not known here
+    except RuntimeError as error:  # encrypted, or packed in a way not known here
         raise DataError.about(
             name, "upload", "cannot be unpacked", error, "pack it again without a password"
         ) from error
