@@ -24,6 +24,6 @@ def say_maybe_alive(circuit: Circuit, state: CaseState) -> str:
     if not names or state.closed_at is not None:
         return ""
     return (
-        f"Energized as a test, and held: {', '.join(names)}. A test moves nothing on record, which calls them dead. "
-        "Treat them as alive until what was closed for the test is seen open again; the order brings them back."
+        f"Energized as a test, and held: {', '.join(names)}. The record moves nothing for a test and calls this dead. "
+        "Treat it as alive until what was closed for the test is seen open again; the order brings it back."
     )
