@@ -18,7 +18,7 @@ from loopmend.network.positions import (
     end_state,
     normal_positions,
 )
-from loopmend.network.switched import feed_through_id, find_joined_at, switch_circuit
+from loopmend.network.switched import feed_through_id, find_joined_at, switch_circuit, switch_offered
 from loopmend.network.tracing import UNFED, find_loops, trace_supply
 from loopmend.switching.flow import solve_flow
 from network.circuit_cases import circuits, loop_circuit, padmount, riser, span
@@ -127,7 +127,7 @@ def test_an_offered_end_lands_on_the_feed_through_and_stays_open() -> None:
     parked = apply_end_states(circuit, past, [("S2", End.FROM, OPEN)])
     offered = np.zeros((circuit.n_spans, 2), dtype=bool)
     offered[circuit.span_row["S2"], End.FROM] = True
-    switched = switch_circuit(circuit, parked, offered)
+    switched = switch_offered(circuit, parked, offered)
     assert switched.circuit.enclosure_at("S2", End.FROM) == feed_through_id("P1")
     assert end_state(switched.circuit, switched.positions, "S2", End.FROM) is OPEN
     assert end_state(switched.circuit, switched.positions, "S1", End.TO) is CLOSED

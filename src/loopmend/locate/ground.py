@@ -13,13 +13,12 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
 from loopmend.locate.dead import DeadPart, Vertex
 from loopmend.network.assets import Bools, EndState, Ints
 from loopmend.network.graph import Circuit
-from loopmend.network.switched import switch_circuit
+from loopmend.network.parts import number_parts
+from loopmend.network.switched import switch_offered
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +99,7 @@ class _Laid(NamedTuple):
 
 
 def _lay_out(circuit: Circuit, dead: DeadPart) -> _Laid:
-    switched = switch_circuit(circuit, dead.now, dead.led_past)
+    switched = switch_offered(circuit, dead.now, dead.led_past)
     n, n_bare = circuit.n_enclosures, len(switched.places)
     bare = {str(circuit.enclosures.enclosure_id[row]): n + k for k, row in enumerate(switched.places.tolist())}
     rows = [n + n_bare + circuit.span_row[name] for name in dead.spans]
@@ -173,8 +172,7 @@ def _closable_ends(laid: _Laid, dead: DeadPart, mask: int) -> Ints:
 def _outside_parts(ends: Ints, in_tree: Bools, size: int) -> Ints:
     outside = ~in_tree[ends[:, 0]] & ~in_tree[ends[:, 1]]
     pairs = ends[outside]
-    matrix = coo_matrix((np.ones(len(pairs), dtype=np.int8), (pairs[:, 0], pairs[:, 1])), shape=(size, size))
-    return np.asarray(connected_components(matrix.tocsr(), directed=False)[1], dtype=np.int64)
+    return number_parts(pairs[:, 0], pairs[:, 1], size)
 
 
 def _usable_sources(circuit: Circuit, dead: DeadPart, mask: int) -> list[int]:

@@ -16,7 +16,7 @@ from loopmend.locate.posterior import Suspect
 from loopmend.network.assets import End, EndState, Floats, Ints
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import normal_positions
-from loopmend.network.switched import find_led_past, switch_circuit
+from loopmend.network.switched import find_led_past, switch_offered
 from loopmend.network.tracing import trace_supply
 
 
@@ -42,7 +42,7 @@ class Loop:
 def find_partners(circuit: Circuit) -> dict[str, tuple[str, ...]]:
     """Find for every source the others that meet its part at a normally open point, in circuit order."""
     normal = normal_positions(circuit)
-    switched = switch_circuit(circuit, normal, find_led_past(circuit, normal))
+    switched = switch_offered(circuit, normal, find_led_past(circuit, normal))
     circuit = switched.circuit
     component = trace_supply(circuit, switched.positions).component
     found: dict[str, set[str]] = {name: set() for name in circuit.source_ids}

@@ -15,11 +15,12 @@ from functools import lru_cache
 import numpy as np
 import shapely
 from scipy.sparse import csr_matrix
-from scipy.sparse.csgraph import connected_components, dijkstra
+from scipy.sparse.csgraph import dijkstra
 from scipy.spatial import cKDTree
 
 from loopmend.network.assets import Bools, Floats, Ints
 from loopmend.network.graph import Circuit
+from loopmend.network.parts import number_parts
 from loopmend.network.streets import Streets
 
 EARTH_RADIUS_M = 6_371_008.8
@@ -277,9 +278,8 @@ def _landings(tree: shapely.STRtree, start: Floats, ahead: Floats, tips: Floats)
 def _number(points: Floats) -> tuple[Ints, int]:
     """Number points so that those within a millimetre of each other, directly or by way of others, are one."""
     pairs = cKDTree(points).query_pairs(SAME_POINT_M, output_type="ndarray")
-    joins = csr_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(len(points), len(points)))
-    n, label = connected_components(joins, directed=False)
-    return np.asarray(label, dtype=np.int64), int(n)
+    label = number_parts(pairs[:, 0], pairs[:, 1], len(points))
+    return label, int(label.max(initial=-1)) + 1
 
 
 def _edges_along(piece: Ints, along: Floats, node: Ints) -> tuple[Ints, Floats, Ints, Floats]:

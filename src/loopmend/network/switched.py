@@ -11,6 +11,7 @@ from loopmend.network.assets import Bools, EnclosureColumns, End, EndState, Ints
 from loopmend.network.devices import ELBOWS
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
+from loopmend.network.remember import remember
 
 PAIR = 2
 """Elbows that a feed-through takes."""
@@ -41,17 +42,22 @@ class Switched:
     ends: Bools
 
 
-def switch_circuit(circuit: Circuit, positions: Positions, offered: Bools | None = None) -> Switched:
-    """Give every feed-through in use a place of its own; the same circuit and positions where there is none.
+@remember
+def switch_circuit(circuit: Circuit, positions: Positions) -> Switched:
+    """Give every feed-through in use a place of its own; the same circuit and positions where there is none."""
+    return switch_offered(circuit, positions, np.zeros(positions.states.shape, dtype=bool))
+
+
+def switch_offered(circuit: Circuit, positions: Positions, offered: Bools) -> Switched:
+    """Give the like also to ends that are not on a feed-through now, but open and may be joined there.
 
     Parameters
     ----------
     offered
-        Ends that land on the feed-through of their enclosure though they are not on it now, shape (n_spans, 2): open
-        ends that may be joined there.
+        Those ends, shape (n_spans, 2).
     """
     joined = positions.states == EndState.JOINED
-    ends = joined if offered is None else joined | offered
+    ends = joined | offered
     if not ends.any():
         return Switched(circuit, positions, np.empty(0, dtype=np.int64), ends)
     lands = circuit.spans.enclosure
@@ -79,8 +85,9 @@ def _with_bare(rows: EnclosureColumns, places: Ints, phases: Ints) -> EnclosureC
     columns = {}
     for field in fields(rows):
         column = getattr(rows, field.name)
-        added = np.broadcast_to(blank.get(field.name, column[places]), places.shape)
-        columns[field.name] = np.concatenate([column, added.astype(column.dtype)])
+        columns[field.name] = np.concatenate([column, column[places]])
+        if field.name in blank:
+            columns[field.name][len(column) :] = blank[field.name]
     return EnclosureColumns(**columns)
 
 

@@ -7,12 +7,12 @@ from typing import Any
 
 import networkx as nx
 import numpy as np
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import connected_components
 
 from loopmend.network.assets import ALL_PHASES, Bools, EndState, Ints
 from loopmend.network.graph import Circuit
+from loopmend.network.parts import number_parts
 from loopmend.network.positions import Positions
+from loopmend.network.remember import remember
 from loopmend.network.switched import switch_circuit
 
 UNFED = -1
@@ -20,7 +20,7 @@ UNFED = -1
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Supply:
-    """What each source feeds.
+    """What each source feeds; its arrays are read-only.
 
     Attributes
     ----------
@@ -69,17 +69,14 @@ def connected_parts(circuit: Circuit, closed: Bools, phase_bit: int) -> Ints:
     lands = circuit.spans.enclosure
     carries = _carrying_ends(circuit, closed, phase_bit)
     joins = lands[carries[:, 0] & carries[:, 1]]
-    if not n_enclosures:  # scipy refuses a graph without vertices
-        return np.arange(circuit.n_spans)
-    matrix = csr_array((np.ones(len(joins)), (joins[:, 0], joins[:, 1])), shape=(n_enclosures, n_enclosures))
-    n_parts, part = connected_components(matrix, directed=False)
+    part = number_parts(joins[:, 0], joins[:, 1], n_enclosures)
     component = np.empty(n_enclosures + circuit.n_spans, dtype=np.int64)
     component[:n_enclosures] = part
     of_span = component[n_enclosures:]
     for end in (1, 0):
         np.copyto(of_span, component[lands[:, end]], where=carries[:, end])
     alone = ~(carries[:, 0] | carries[:, 1])
-    of_span[alone] = n_parts + np.arange(int(alone.sum()))
+    of_span[alone] = part.max(initial=-1) + 1 + np.arange(int(alone.sum()))
     return component
 
 
@@ -89,6 +86,7 @@ def _carrying_ends(circuit: Circuit, closed: Bools, phase_bit: int) -> Bools:
     return np.asarray(closed & span_has[:, None] & enclosure_has[circuit.spans.enclosure], dtype=bool)
 
 
+@remember
 def trace_supply(circuit: Circuit, positions: Positions) -> Supply:
     """Trace what each source feeds in these positions; a source whose device is open feeds nothing.
 
@@ -97,9 +95,11 @@ def trace_supply(circuit: Circuit, positions: Positions) -> Supply:
     """
     switched = switch_circuit(circuit, positions)
     supply = _trace(switched.circuit, switched.positions)
-    if not positions.windings_out and not len(switched.places):
-        return supply
-    return _cut_back(circuit, positions, supply)
+    if positions.windings_out or len(switched.places):
+        supply = _cut_back(circuit, positions, supply)
+    for column in (supply.enclosure_source, supply.span_source, supply.supplied, supply.alive, supply.component):
+        column.setflags(write=False)  # an answer is shared by all who ask
+    return supply
 
 
 def _cut_back(circuit: Circuit, positions: Positions, supply: Supply) -> Supply:
@@ -160,6 +160,7 @@ def _feed(circuit: Circuit, positions: Positions, component: Ints, has: Bools) -
     return np.where(has, feeder_of_part[component], UNFED), tied
 
 
+@remember
 def find_loops(circuit: Circuit, positions: Positions) -> tuple[tuple[str, ...], ...]:
     """Find closed loops: the spans that lie on a cycle of closed ends, whatever the device positions.
 

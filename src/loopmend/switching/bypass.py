@@ -19,7 +19,7 @@ from loopmend.network.assets import Bools, End, EndState
 from loopmend.network.devices import ELBOWS
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
-from loopmend.network.switched import PAIR, Switched, count_on, find_left_alone, keep_with_room, switch_circuit
+from loopmend.network.switched import PAIR, Switched, count_on, find_left_alone, keep_with_room, switch_offered
 
 WINDING_OUT = "its winding fuse is out"
 
@@ -78,7 +78,7 @@ def build_bypass(circuit: Circuit, positions: Positions, isolated: Bools, asked:
     offered = asked & ~joined
     for wanted in (circuit.spans.state == EndState.JOINED, find_left_alone(circuit, base)):
         offered |= keep_with_room(circuit, joined | offered, parked & wanted & ~offered)
-    switched = switch_circuit(circuit, base, offered)
+    switched = switch_offered(circuit, base, offered)
     return Bypass(_without_loads(switched), joined, offered)
 
 

@@ -7,12 +7,11 @@ from dataclasses import dataclass, fields, replace
 from typing import TypeVar
 
 import numpy as np
-from scipy.sparse import csr_array
-from scipy.sparse.csgraph import connected_components
 
 from loopmend.errors import NetworkError
 from loopmend.network.assets import EnclosureColumns, Ints, SpanColumns
 from loopmend.network.graph import Circuit
+from loopmend.network.parts import number_parts
 from loopmend.network.positions import Positions, normal_positions
 from loopmend.network.tracing import trace_supply
 from loopmend.switching.gap import NO_GAP, Gap
@@ -151,9 +150,8 @@ def _go_through(circuit: Circuit, wanted: list[str], use: FlowSettings, *, limit
 
 def _joined_parts(circuit: Circuit) -> tuple[Ints, Ints]:
     """Number the parts that cables hold together, whatever their ends and phases: of enclosures, and of spans."""
-    ends, n = circuit.spans.enclosure, circuit.n_enclosures
-    matrix = csr_array((np.ones(len(ends)), (ends[:, 0], ends[:, 1])), shape=(n, n))
-    at = connected_components(matrix, directed=False)[1].astype(np.int64)
+    ends = circuit.spans.enclosure
+    at = number_parts(ends[:, 0], ends[:, 1], circuit.n_enclosures)
     return at, at[ends[:, 0]]
 
 

@@ -13,7 +13,7 @@ from loopmend.network.positions import Positions
 from loopmend.network.switched import find_joined_at, switch_circuit
 from loopmend.network.tracing import UNFED, trace_supply
 from loopmend.switching.feed_through_rules import moves_feed_through
-from loopmend.switching.forest import build_forest
+from loopmend.switching.forest import build_forest, find_live
 from loopmend.switching.interlock import Hazards, apply_step
 from loopmend.switching.steps import WINDING_MOVES, Step
 
@@ -110,7 +110,7 @@ def _way_up(circuit: Circuit, now: Positions, step: Step, source: int) -> Iterat
     for phase in range(3):
         if source not in (*supply.span_source[phase, list(spans)], *supply.enclosure_source[phase, list(places)]):
             continue
-        forest = build_forest(circuit, now, supply, phase)
+        forest = build_forest(circuit, find_live(circuit, now, supply, phase))
         place: Ints = np.full(n + circuit.n_spans, -1, dtype=np.int64)
         place[forest.node] = np.arange(len(forest.node))
         for node in dict.fromkeys([*nodes, *places]):

@@ -23,7 +23,7 @@ from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 from loopmend.network.switched import switch_circuit
 from loopmend.network.tracing import Supply, find_loops, trace_supply
-from loopmend.switching.forest import Forest, build_forest, is_forest
+from loopmend.switching.forest import Forest, build_forest, find_live, is_forest
 from loopmend.switching.loads import Loads, find_loads
 
 Complexes = NDArray[np.complex128]
@@ -159,14 +159,15 @@ def _solve(
     found = _Found(circuit)
     solved: dict[bytes, int] = {}
     for phase in range(3):
-        forest = build_forest(circuit, positions, supply, phase)
+        live = find_live(circuit, positions, supply, phase)
+        if live.key in solved:
+            found.repeat_phase(phase, solved[live.key])
+            continue
+        solved[live.key] = phase
+        forest = build_forest(circuit, live)
         if not is_forest(forest):
             raise _loop_error(circuit, positions, supply)
-        if forest.key in solved:
-            found.repeat_phase(phase, solved[forest.key])
-        else:
-            solved[forest.key] = phase
-            _solve_phase(circuit, forest, loads, found, phase)
+        _solve_phase(circuit, forest, loads, found, phase)
     return found.as_flow(supply, loads)
 
 

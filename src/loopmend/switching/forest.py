@@ -12,6 +12,7 @@ from scipy.sparse.csgraph import depth_first_order
 
 from loopmend.network.assets import Bools, EndState, Ints
 from loopmend.network.graph import Circuit
+from loopmend.network.parts import FEW
 from loopmend.network.positions import Positions
 from loopmend.network.tracing import UNFED, Supply
 
@@ -38,8 +39,6 @@ class Forest:
         Row of the feeding enclosure.
     tree_starts, tree_sizes
         Where each tree starts, and how many nodes it has.
-    key
-        Same bytes, same trees with the same loads and spans.
     n_edges, n_nodes
         Spans that carry, and nodes they touch with the sources: equal but for the sources in a forest.
     """
@@ -52,7 +51,6 @@ class Forest:
     source: Ints
     tree_starts: Ints
     tree_sizes: Ints
-    key: bytes
     n_edges: int
     n_nodes: int
 
@@ -77,16 +75,47 @@ def is_forest(forest: Forest) -> bool:
     return forest.n_edges == forest.n_nodes - len(forest.tree_starts)
 
 
-def build_forest(circuit: Circuit, positions: Positions, supply: Supply, phase: int) -> Forest:
-    """Build the live trees of a phase (0 A, 1 B, 2 C); check the result with `is_forest` before use."""
-    carries, rows = _live(circuit, positions, supply, phase)
+@dataclass(frozen=True, slots=True, eq=False)
+class Live:
+    """What is alive on one phase.
+
+    Attributes
+    ----------
+    rows, carries
+        Rows of the live spans, and whether each of their ends carries, shapes (n_live,) and (n_live, 2).
+    roots
+        Rows of the sources that feed it.
+    """
+
+    rows: Ints
+    carries: Bools
+    roots: Ints
+
+    @property
+    def key(self) -> bytes:
+        """Same bytes, same trees with the same loads and spans."""
+        return self.carries.tobytes() + self.rows.tobytes() + self.roots.tobytes()
+
+
+def find_live(circuit: Circuit, positions: Positions, supply: Supply, phase: int) -> Live:
+    """Find what is alive on a phase (0 A, 1 B, 2 C)."""
+    bit = 1 << phase
+    carries = positions.states == EndState.CLOSED
+    carries &= ((circuit.spans.phases & bit) != 0)[:, None]
+    carries &= (circuit.enclosures.phases[circuit.spans.enclosure] & bit) != 0
+    rows = np.flatnonzero(carries.any(axis=1) & (supply.span_source[phase] != UNFED))
+    return Live(rows, carries[rows], _roots(circuit, positions, phase))
+
+
+def build_forest(circuit: Circuit, live: Live) -> Forest:
+    """Build the live trees of a phase; check the result with `is_forest` before use."""
+    rows, carries, roots = live.rows, live.carries, live.roots
     lands, n_enclosures = circuit.spans.enclosure[rows], circuit.n_enclosures
     near = np.where(carries[:, 0], 0, 1)
     head = np.take_along_axis(lands, near[:, None], axis=1)[:, 0]
     tail = np.where(
         carries.all(axis=1), np.take_along_axis(lands, 1 - near[:, None], axis=1)[:, 0], n_enclosures + rows
     )
-    roots = _roots(circuit, positions, phase)
     touched = np.unique(np.concatenate([head, tail, roots]))
     order, above = _preorder(head, tail, roots, n_enclosures + circuit.n_spans)
     place = np.full(n_enclosures + circuit.n_spans + 1, -1, dtype=np.int64)
@@ -104,19 +133,9 @@ def build_forest(circuit: Circuit, positions: Positions, supply: Supply, phase: 
         source=np.repeat(order[starts], size[starts]),
         tree_starts=starts,
         tree_sizes=size[starts],
-        key=carries.tobytes() + rows.tobytes() + roots.tobytes(),
         n_edges=len(rows),
         n_nodes=len(touched),
     )
-
-
-def _live(circuit: Circuit, positions: Positions, supply: Supply, phase: int) -> tuple[Bools, Ints]:
-    bit = 1 << phase
-    carries = positions.states == EndState.CLOSED
-    carries &= ((circuit.spans.phases & bit) != 0)[:, None]
-    carries &= (circuit.enclosures.phases[circuit.spans.enclosure] & bit) != 0
-    rows = np.flatnonzero(carries.any(axis=1) & (supply.span_source[phase] != UNFED))
-    return carries[rows], rows
 
 
 def _roots(circuit: Circuit, positions: Positions, phase: int) -> Ints:
@@ -133,11 +152,30 @@ def _preorder(head: Ints, tail: Ints, roots: Ints, top: int) -> tuple[Ints, Ints
     """Walk depth first from a vertex above all sources; return the nodes and what each was reached from."""
     one = np.concatenate([head, np.full(len(roots), top)])
     other = np.concatenate([tail, roots])
+    if top <= FEW:
+        return _preorder_of_few(one.tolist(), other.tolist(), top)
     ends = (np.concatenate([one, other]), np.concatenate([other, one]))
     matrix = coo_matrix((np.ones(2 * len(one), dtype=np.int8), ends), shape=(top + 1, top + 1)).tocsr()
     order, above = depth_first_order(matrix, top, directed=True, return_predecessors=True)
     nodes: Ints = np.asarray(order[1:], dtype=np.int64)
     return nodes, np.asarray(above[nodes], dtype=np.int64)
+
+
+def _preorder_of_few(one: list[int], other: list[int], top: int) -> tuple[Ints, Ints]:
+    beside: list[list[int]] = [[] for _ in range(top + 1)]
+    for a, b in zip(one, other, strict=True):
+        beside[a].append(b)
+        beside[b].append(a)
+    nodes: list[int] = []
+    above = [-1] * (top + 1)
+    waiting = [(top, top)]
+    while waiting:
+        node, before = waiting.pop()
+        if above[node] < 0:
+            above[node] = before
+            nodes.append(node)
+            waiting += [(after, node) for after in beside[node]]
+    return np.array(nodes[1:], dtype=np.int64), np.array([above[node] for node in nodes[1:]], dtype=np.int64)
 
 
 def _edges(place: Ints, parent: Ints, head: Ints, tail: Ints, rows: Ints, near: Ints) -> tuple[Ints, Ints]:

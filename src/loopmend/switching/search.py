@@ -5,17 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
 from loopmend.errors import NetworkError
 from loopmend.network.assets import Bools, EndState, Floats, Ints
 from loopmend.network.graph import Circuit
+from loopmend.network.parts import number_parts
 from loopmend.network.positions import Positions
 from loopmend.network.tracing import Supply, trace_supply
 from loopmend.switching.attach import attach_all, attach_within_limits, close_harmless_devices, find_best_bound
 from loopmend.switching.flow import Flow
-from loopmend.switching.forest import build_forest
+from loopmend.switching.forest import build_forest, find_live
 from loopmend.switching.gap import Bound, Gap, open_bound, operations_at_rest, tighten_by_relaxation
 from loopmend.switching.limits import Violation
 from loopmend.switching.model import Model, PhaseModel, build_model, cut_off_tree
@@ -106,8 +105,7 @@ def _is_small(task: Task) -> bool:
     root = circuit.n_enclosures + circuit.n_spans  # stands for every source at once
     one = np.concatenate([circuit.spans.enclosure[spans, ends], sources])
     other = np.concatenate([circuit.n_enclosures + spans, np.full(len(sources), root)])
-    matrix = coo_matrix((np.ones(len(one)), (one, other)), shape=(root + 1, root + 1))
-    n_parts = int(connected_components(matrix, directed=False)[0])
+    n_parts = int(number_parts(one, other, root + 1).max()) + 1
     return bool(len(one) - (root + 1) + n_parts <= 1)
 
 
@@ -334,7 +332,7 @@ def _cut_off_overload(model: Model, phase: PhaseModel, positions: Positions, sup
 def _arcs(model: Model, phase: PhaseModel, positions: Positions, supply: Supply, feeding_row: int) -> Ints:
     """Variables of the directed spans of a tree, far ends first, and of its device last."""
     circuit = model.task.circuit
-    forest = build_forest(circuit, positions, supply, phase.bit.bit_length() - 1)
+    forest = build_forest(circuit, find_live(circuit, positions, supply, phase.bit.bit_length() - 1))
     inside = (forest.source == feeding_row) & (forest.span >= 0) & (forest.node < circuit.n_enclosures)
     spans, near = forest.span[inside][::-1], forest.near_end[inside][::-1]
     return np.append(np.where(near == 0, phase.down[spans], phase.up[spans]), model.device[feeding_row])
