@@ -83,6 +83,7 @@ def random_feeders(n_feeders: int) -> Circuit:
         indicator=np.zeros((m, 2), dtype=bool),
         device=np.zeros((m, 2), dtype=np.int8),
         rated_a=np.full((m, 2), np.nan),
+        run=np.full(m, "", dtype=object),
     )
     return Circuit(enclosures, spans)
 

@@ -77,6 +77,7 @@ def loops_as_columns(n_loops: int, phases_of_loop: np.ndarray) -> Circuit:
         indicator=np.zeros((n_spans, 2), dtype=bool),
         device=np.zeros((n_spans, 2), dtype=np.int8),
         rated_a=np.full((n_spans, 2), np.nan),
+        run=np.full(n_spans, "", dtype=object),
     )
     return Circuit(enclosures, spans)
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
+import numpy as np
 import pytest
 
 from loopmend.errors import OrderError
@@ -11,11 +13,12 @@ from loopmend.network.assets import End
 from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.positions import Positions, apply_device, apply_end_state, normal_positions
 from loopmend.network.tracing import find_loops, trace_supply
+from loopmend.switching.flow import solve_flow
 from loopmend.switching.interlock import Hazards, apply_step
 from loopmend.switching.restoration import find_restoration
 from loopmend.switching.sequence import sequence_changes
 from loopmend.switching.steps import Step
-from switching.small_circuits import CLOSED, OPEN, padmount, source, span
+from switching.small_circuits import CLOSED, OPEN, loop, padmount, source, span
 
 PHASES = "ABC"
 
@@ -67,6 +70,50 @@ def test_an_elbow_of_one_phase_is_moved_without_the_others() -> None:
     opening = Step(n=1, action="open", enclosure="E1", span="S2B", end=End.FROM)
     after = apply_step(circuit, normal, opening)
     assert fed(circuit, after, "E2") == "1.1"
+
+
+def test_one_padmount_on_three_single_phase_spans_is_solved_by_hand() -> None:
+    """E1 at 300 kW, phase A from R2, B and C from R1; R alone, so V solves V^2 - E V + R P = 0 on each phase.
+
+    E = 12470 / sqrt(3) = 7199.56 V, P = 100 kW a phase. From R1 1 km at 5 ohm: V = (E + sqrt(E^2 - 4 R P)) / 2
+    = 7129.43 V, 14.0264 A. From R2 4 km, 20 ohm: V = 6910.13 V, 14.4715 A.
+    """
+    spans = [
+        span(f"S{n}{phase}", f"R{n}", "E1", phases=phase, r_ohm_per_km=5.0, x_ohm_per_km=0.0, c_nf_per_km=0.0)
+        for n in (1, 2)
+        for phase in PHASES
+    ]
+    far = {"S1": (1000.0, "BC"), "S2": (4000.0, "A")}
+    spans = [
+        replace(
+            one, length_m=far[one.span_id[:2]][0], to_state=CLOSED if one.phases in far[one.span_id[:2]][1] else OPEN
+        )
+        for one in spans
+    ]
+    circuit = build_circuit([source("R1"), padmount("E1", load_kw=300.0, load_kvar=0.0), source("R2")], spans)
+    flow = solve_flow(circuit, normal_positions(circuit))
+    amps = dict(zip(circuit.spans.span_id.tolist(), flow.span_amps.tolist(), strict=True))
+    # The figures above are written to their last digit.
+    assert amps == pytest.approx(
+        {"S1A": 0, "S1B": 14.0264, "S1C": 14.0264, "S2A": 14.4715, "S2B": 0, "S2C": 0}, abs=1e-3
+    )
+    assert np.abs(flow.phase_volts[:, circuit.enclosure_row["E1"]]) == pytest.approx(
+        [6910.13, 7129.43, 7129.43], abs=0.01
+    )
+
+
+def test_three_phases_in_one_position_carry_what_one_three_phase_span_carries() -> None:
+    """Alike impedances: every current and voltage of the run moved together, on each of its phases."""
+    parted = phase_loop()
+    whole = loop(3, 3)
+    whole = build_circuit(
+        [replace(whole.enclosure(name), kva=150.0 if name[0] == "E" else 0.0) for name in whole.enclosure_row],
+        [whole.span(name) for name in whole.span_row],
+    )
+    one, other = solve_flow(whole, normal_positions(whole)), solve_flow(parted, normal_positions(parted))
+    np.testing.assert_allclose(other.volts_pu, one.volts_pu, rtol=1e-12)  # the same sums in another order
+    np.testing.assert_allclose(other.end_amps, np.repeat(one.end_amps, 3, axis=0), rtol=1e-9, atol=1e-9)
+    np.testing.assert_allclose(other.source_amps, one.source_amps, rtol=1e-9)
 
 
 def test_a_phase_is_not_closed_onto_a_second_source() -> None:

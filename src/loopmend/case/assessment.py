@@ -89,7 +89,7 @@ def assess(known: Knowledge, state: CaseState) -> Assessment:
     """
     circuit = known.circuit
     assumptions = read_assumptions(state.assumptions, circuit, state.crew_at, known.methods)
-    dead = find_dead_part(circuit, state.as_found, at_outage(state), state.operated)
+    dead = find_dead_part_of(circuit, state)
     records = state.live_evidence
     assumptions = fill_split_minutes(circuit, state.now, dead, assumptions, [record.document for record in records])
     read = [
@@ -128,6 +128,12 @@ def find_suspects(
     )
     limited = limit_to_phases(prior, assumptions.operated_phases)
     return find_posterior(known.circuit, dead, limited, observations, assumptions.accuracy)
+
+
+def find_dead_part_of(circuit: Circuit, state: CaseState) -> DeadPart:
+    """Find what went dead when the case was opened, as `find_dead_part` does; NetworkError where that is no forest."""
+    phases = state.assumptions.get("operated_phases", "")
+    return find_dead_part(circuit, state.as_found, at_outage(state), state.operated, phases)
 
 
 def at_outage(state: CaseState) -> Positions:

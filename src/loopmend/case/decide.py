@@ -63,8 +63,8 @@ def _what_waits(request: rq.Request) -> str:
 
 def _change_assumptions(known: Knowledge, state: CaseState, request: rq.ChangeAssumptions) -> tuple[ev.Payload, ...]:
     findings = list(check_assumptions({**state.assumptions, **request.assumptions}, known.circuit))
-    if not findings and (phases := request.assumptions.get("operated_phases")):
-        dead = find_dead_part(known.circuit, state.as_found, at_outage(state), state.operated)
+    if not findings and (phases := request.assumptions.get("operated_phases")) is not None:
+        dead = find_dead_part(known.circuit, state.as_found, at_outage(state), state.operated, phases)
         findings = check_operated_phases(phases, known.circuit, dead.spans)
     if findings:
         raise DataError(findings)

@@ -148,7 +148,8 @@ def _read_spans(document: Mapping[str, Any], circuit: Circuit, label: str, findi
         return ()
     for name in spans:
         if not isinstance(name, str) or name not in circuit.span_row:
-            findings.append(_bad(label, "no such span in the circuit", name, "name a span of the circuit"))
+            remedy = circuit.say_span_remedy(str(name))
+            findings.append(_bad(label, "no such span in the circuit", name, remedy))
     return tuple(dict.fromkeys(str(name) for name in spans))
 
 

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from loopmend.case import events as ev
-from loopmend.case.assessment import Knowledge, at_outage
+from loopmend.case.assessment import Knowledge, find_dead_part_of
 from loopmend.case.assumptions import read_assumptions
 from loopmend.case.drill import Luck
 from loopmend.case.drill_crew import DrillPath
@@ -16,7 +16,6 @@ from loopmend.case.drill_replay import trainee_path
 from loopmend.case.hidden import HiddenFault
 from loopmend.case.replay import replay
 from loopmend.case.state import CaseState
-from loopmend.locate.dead import find_dead_part
 
 UNSAFE = frozenset({"interlock", "gates"})
 """Layers of findings that guard people: what they refuse was unsafe, or not yet safe."""
@@ -75,7 +74,7 @@ def compare(
     """
     opened = replay(known.circuit, state.events[:1])
     assumptions = read_assumptions(opened.assumptions, known.circuit, opened.crew_at, known.methods)
-    dead = find_dead_part(known.circuit, state.as_found, at_outage(state), state.operated)
+    dead = find_dead_part_of(known.circuit, state)
     trainee = trainee_path(known, dead, assumptions, state, hidden)
     plan = plan_path(known, dead, assumptions, hidden, luck, sure_from=sure_from)
     half = half_split_path(known, dead, assumptions, hidden, luck)

@@ -36,8 +36,9 @@ def decide_opening(circuit: Circuit, request: rq.OpenCase) -> tuple[ev.Payload, 
     if operated or not network:
         network += _check_sources(circuit, operated)
     if not network:
-        dead, network = _find_dead_part(circuit, as_found, operated)
-        findings += check_operated_phases(request.assumptions.get("operated_phases", ""), circuit, dead)
+        phases = request.assumptions.get("operated_phases", "")
+        dead, network = _find_dead_part(circuit, as_found, operated, "" if findings else phases)
+        findings += check_operated_phases(phases, circuit, dead)
     if network or findings:
         raise (NetworkError if network else DataError)([*network, *findings])
     return (
@@ -102,12 +103,12 @@ def _check_sources(circuit: Circuit, operated: tuple[str, ...]) -> list[Finding]
 
 
 def _find_dead_part(
-    circuit: Circuit, as_found: Positions, operated: tuple[str, ...]
+    circuit: Circuit, as_found: Positions, operated: tuple[str, ...], phases: str
 ) -> tuple[tuple[str, ...], list[Finding]]:
     """Find the spans that went dead, and why there can be none."""
     after = replace(as_found, open_devices=as_found.open_devices | frozenset(operated))
     try:
-        dead = find_dead_part(circuit, as_found, after, operated).spans
+        dead = find_dead_part(circuit, as_found, after, operated, phases).spans
     except NetworkError as error:
         return (), list(error.findings)
     names = ", ".join(operated)

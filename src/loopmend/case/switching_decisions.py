@@ -101,7 +101,8 @@ def _require_end(known: Knowledge, span: str, end: str, state: str) -> None:
     """Refuse a span that there is not, and words for an end or a position that are none, all at once."""
     findings = []
     if span not in known.circuit.span_row:
-        findings.append(_bad(span, "no such span in the circuit", span, "name a span of the circuit", "elbow"))
+        remedy = known.circuit.say_span_remedy(span)
+        findings.append(_bad(span, "no such span in the circuit", span, remedy, "elbow"))
     if end not in ("from", "to") or state not in END_ACTIONS:
         remedy = "use from or to; open, closed, grounded or joined"
         findings.append(_bad(span, "unknown end or position", f"{end} {state}", remedy, "elbow"))

@@ -23,6 +23,8 @@ def check_text(document: dict[str, Any]) -> str:
         lines.insert(3, f"on a feed-through: {_listing(_end_text(end) for end in document['joined_ends'])}")
     if document["windings_out"]:
         lines.insert(-1, f"winding fuse out: {_listing(document['windings_out'])}")
+    if document["by_phase"]:
+        lines.insert(1, f"moved by phase, each phase counted as a span: {_listing(document['by_phase'])}")
     for kind in ("problems", "warnings"):
         lines.append(count(document[kind], kind[:-1]) + (":" if document[kind] else ""))
         lines += [f"  {_finding(finding)}" for finding in document[kind]]

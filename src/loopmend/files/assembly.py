@@ -84,6 +84,7 @@ def build_columns(enclosures: EnclosureLayer, spans: SpanLayer, rows: Ints) -> t
         indicator=mounted,
         device=spans.device.astype(np.int8),
         rated_a=spans.rated_a,
+        run=spans.run,
         **spans.cable_values,
     )
 
@@ -145,5 +146,6 @@ def span_table(spans: SpanLayer | None, enclosures: EnclosureLayer | None, rows:
         "to_device": _device_labels(spans.device[:, 1]),
         "from_rated_a": spans.rated_a[:, 0],
         "to_rated_a": spans.rated_a[:, 1],
+        "moved": np.where(spans.by_phase, "by_phase", "").astype(object) if spans.by_phase.any() else "",
     }
     return _layer(columns, SPAN_COLUMNS, spans.lonlat)

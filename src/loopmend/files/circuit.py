@@ -7,8 +7,8 @@ A **problem** stops the work, because a plan or an order made from the data coul
 - it is open which asset is meant or how assets are joined: an id missing or there twice, ``from_id`` or ``to_id`` that
   is no enclosure, a span end with no enclosure or with several within the tolerance, a span from an enclosure to
   itself;
-- it is open how an asset stands or what it is: an unknown kind, end, phase, indicator, device, parking stand
-  or winding;
+- it is open how an asset stands or what it is: an unknown kind, end, phase, indicator, device, parking stand,
+  winding or way of moving; a span moved by phase whose phases cannot be named, because another span has the id;
 - a number that the answers weigh cannot be right: a length that is not above zero or that nothing tells, text where
   a number belongs, negative customers or kVA, more critical customers than customers, source values or cable values
   that are not above zero;
@@ -52,6 +52,7 @@ from loopmend.files.fingerprint import fingerprint_circuit
 from loopmend.files.layers import READ_FAULTS, GeoTable, LayerPlace, find_layers, pick_layer, read_layer, read_plain
 from loopmend.files.linking import link_spans
 from loopmend.files.mapping import apply_map
+from loopmend.files.phases import part_spans
 from loopmend.files.shapes import Shapes, settle_shapes
 from loopmend.files.snapping import NOWHERE
 from loopmend.files.spans import SpanLayer, check_spans
@@ -220,7 +221,7 @@ def _settle(
     if found is not None:
         spans = check_spans(*found, cables, log)
     if enclosures is not None and spans is not None:
-        spans, rows = link_spans(spans, enclosures, tolerance_m, log)
+        spans, rows = part_spans(*link_spans(spans, enclosures, tolerance_m, log))
     return _Settled(enclosures, spans, rows, _settle_streets(mapping, places, log))
 
 

@@ -45,13 +45,14 @@ SPAN_COLUMNS = (
     "to_device",
     "from_rated_a",
     "to_rated_a",
+    "moved",
 )
 """Columns of the layer ``spans``, besides its lines; ``length_ft`` is read too, and written as metres."""
 
 STREET_COLUMNS = ("id", "name", "m_per_min")
 """Columns of the optional layer ``streets``, besides its lines."""
 
-ADDED_COLUMNS = ("device", "parking", "winding", "from_device", "to_device", "from_rated_a", "to_rated_a")
+ADDED_COLUMNS = ("device", "parking", "winding", "from_device", "to_device", "from_rated_a", "to_rated_a", "moved")
 """Columns that came after fingerprints were first taken: where they are blank throughout, they do not count in one."""
 
 READ_COLUMNS = {"enclosures": ENCLOSURE_COLUMNS, "spans": (*SPAN_COLUMNS, "length_ft"), "streets": STREET_COLUMNS}
@@ -71,6 +72,9 @@ SOURCE_DEVICES = {d.label: int(d) for d in (Device.CUTOUT, Device.BREAKER, Devic
 PARKING_STANDS = {name: name for name in PARKINGS}
 WINDINGS = {"in": False, "out": True}
 """Whether the winding fuse of a transformer is out."""
+
+MOVED = {"together": False, "by_phase": True}
+"""Whether the elbows of a span are moved phase by phase; together where the layer is silent."""
 
 INDICATORS = {"none": (False, False), "from": (True, False), "to": (False, True), "both": (True, True)}
 

@@ -14,6 +14,7 @@ from loopmend.files.cells import by_distinct, codes_from, phases_from, texts_fro
 from loopmend.files.enclosures import check_codes, check_ids, check_numbers, column_of
 from loopmend.files.findings import FindingLog
 from loopmend.files.layout import CONSTRUCTIONS, END_DEVICES, END_STATES, INDICATORS
+from loopmend.files.phases import check_moved, check_part_ids, find_runs, is_single
 from loopmend.files.shapes import Shapes, measure_lengths_m
 from loopmend.network.assets import ALL_PHASES, Bools, EndState, Floats, Ints, Texts
 from loopmend.units import FOOT_M
@@ -51,6 +52,9 @@ class SpanLayer:
         Bits, `ALL_PHASES` where the layer is silent.
     device, rated_a
         `Device` of each end as the layer says it, and amperes that may be broken there or NaN, shape (n, 2).
+    by_phase, run
+        Whether its elbows are moved phase by phase, and the id of the span that it is one phase of, "" where it is
+        none: see `loopmend.files.phases`.
     installed, installed_year
         As the layer says it, and the year of it (NaN where blank).
     sound
@@ -73,6 +77,8 @@ class SpanLayer:
     indicator: Texts
     device: Ints
     rated_a: Floats
+    by_phase: Bools
+    run: Texts
     lonlat: Any
     sound: bool
 
@@ -102,6 +108,8 @@ def check_spans(
     cable = texts_from(column_of(columns, "cable"))
     phases_sound = bool((phases >= 0).all())
     phases = np.where(phases > 0, phases, ALL_PHASES)
+    by_phase = check_moved(columns, labels, log)
+    parts_sound = check_part_ids(ids, phases, by_phase, labels, log)
     return SpanLayer(
         ids=ids,
         labels=labels,
@@ -111,7 +119,7 @@ def check_spans(
         phases=phases,
         length_m=_check_lengths(columns, shapes, labels, log),
         cable=cable,
-        cable_values=_check_cables(columns, cable, phases, cables, labels, log),
+        cable_values=_check_cables(columns, cable, is_single(phases) | by_phase, cables, labels, log),
         insulation=texts_from(column_of(columns, "insulation")),
         installed=installed,
         installed_year=year,
@@ -119,8 +127,10 @@ def check_spans(
         indicator=_check_indicators(columns, labels, log),
         device=_check_devices(columns, labels, log),
         rated_a=_check_ratings(columns, labels, log),
+        by_phase=by_phase,
+        run=find_runs(ids, phases, by_phase),
         lonlat=shapes.lonlat,
-        sound=ids_sound and states_sound and phases_sound,
+        sound=ids_sound and states_sound and phases_sound and parts_sound,
     )
 
 
@@ -236,7 +246,7 @@ def _compare_lengths(drawn: Floats, stated: Floats, labels: Texts, log: FindingL
 def _check_cables(
     columns: pd.DataFrame,
     cable: Texts,
-    phases: Ints,
+    single: Bools,
     cables: Mapping[str, Cable],
     labels: Texts,
     log: FindingLog,
@@ -256,7 +266,6 @@ def _check_cables(
     words = "its cable is not in the catalogue, and r, x, c are not all given"
     remedy = "use a name of the catalogue, add the cable to it, or give the values"
     log.add_rows("spans", labels, unknown, words, cable, remedy, "warning")
-    single = np.isin(phases, (1, 2, 4))
     for name in CABLE_VALUES:
         several = np.array([np.nan if one is None else one.value(name, loop=False) for one in found])[row]
         loop = np.array([np.nan if one is None else one.value(name, loop=True) for one in found])[row]

@@ -216,6 +216,7 @@ def _warnings(study: _Study) -> list[Finding]:
     inside = [record for record in study.records if record.date in study.window]
     placed = [record for record in inside if record.span_id is not None]
     counted = int(is_in_service(study.circuit, study.records, study.window).sum())
+    unknown_phase = sum(record.span_id in study.circuit.runs for record in placed)
     undated = int(np.count_nonzero(np.isnan(study.circuit.spans.installed_year[study.spans])))
     said = (
         (len(study.records) - len(inside), "failures lie outside the study window", "they count nowhere; widen it"),
@@ -224,6 +225,11 @@ def _warnings(study: _Study) -> list[Finding]:
             len(placed) - counted,
             "failures came before the present cable",
             "they count in the indices, not in the rates",
+        ),
+        (
+            unknown_phase,
+            "failures are on spans moved by phase, and their phase is not known",
+            "they count in the rates of all phases together, in the row of none; name the phase",
         ),
         (undated, "spans have no installed year", "they count for the whole window, vintage unknown; fill it in"),
     )

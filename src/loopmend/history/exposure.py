@@ -106,10 +106,17 @@ def find_exposure_km_years(circuit: Circuit, window: StudyWindow) -> Floats:
     half a year too much on average. Where the year is blank it counts for the whole window. A span replaced within
     the window counts from the year of the present cable; what lay there before is not on record, and its failures
     are left out by `is_in_service`, so that failures and exposure always belong to the same cable.
+    A span counts its length once, however many phases it has; the phases of a run that is moved by phase share that
+    length, so that how its elbows are moved changes no rate and no number of failures expected.
     """
     starts, cohort = _cohorts(circuit, window)
     lasting = np.array([calendar_years(start, window.last_day) for start in starts], dtype=float)
-    return np.asarray(circuit.spans.length_m / 1000.0 * lasting[cohort])
+    return np.asarray(exposed_km(circuit) * lasting[cohort])
+
+
+def exposed_km(circuit: Circuit) -> Floats:
+    """Kilometres that each span counts for, shape (n_spans,): its length, or its share of the length of its run."""
+    return np.asarray(circuit.spans.length_m / 1000.0 * circuit.run_share)
 
 
 def _cohorts(circuit: Circuit, window: StudyWindow) -> tuple[list[date], Ints]:
@@ -144,16 +151,26 @@ def is_in_service(circuit: Circuit, records: Sequence[FailureRecord], window: St
         [
             record.span_id is not None
             and record.date in window
-            and not record.date.year < installed[circuit.span_row[record.span_id]]
+            and not record.date.year < installed[circuit.row_of_record(record.span_id)]
             for record in records
         ],
         dtype=bool,
     )
 
 
+def count_by_run(circuit: Circuit, records: Sequence[FailureRecord]) -> Ints:
+    """Count the failures on what was laid as one, shape (n_runs,), in the order of ``circuit.run_number``."""
+    rows = [circuit.row_of_record(record.span_id) for record in records if record.span_id is not None]
+    number = circuit.run_number
+    return np.bincount(number[np.array(rows, dtype=np.int64)], minlength=number.max(initial=-1) + 1).astype(np.int64)
+
+
 def count_by_span(circuit: Circuit, records: Sequence[FailureRecord]) -> Ints:
-    """Count the failures on each span, shape (n_spans,), in the circuit's order; one on no span is left out."""
-    rows = [circuit.span_row[record.span_id] for record in records if record.span_id is not None]
+    """Count the failures on each span, shape (n_spans,), in the circuit's order.
+
+    One on no span is left out, and so is one on a run that is moved by phase whose phase is not on record.
+    """
+    rows = [circuit.span_row[record.span_id] for record in records if record.span_id in circuit.span_row]
     return np.bincount(np.array(rows, dtype=np.int64), minlength=circuit.n_spans).astype(np.int64)
 
 
@@ -163,7 +180,7 @@ def cumulative_km_years(circuit: Circuit, days: Sequence[date], window: StudyWin
     This is the time axis on which a growing circuit does not look like an ageing one.
     """
     starts, cohort = _cohorts(circuit, window)
-    km = np.bincount(cohort, weights=circuit.spans.length_m / 1000.0, minlength=len(starts))
+    km = np.bincount(cohort, weights=exposed_km(circuit), minlength=len(starts))
     served = [[_years_to_noon(start, day) for start in starts] for day in days]
     return np.array(served, dtype=float).reshape(len(days), len(starts)) @ km
 

@@ -57,7 +57,7 @@ class FailureRecord:
     Attributes
     ----------
     span_id
-        Span that failed, or None where only a point is known.
+        Span that failed, or the run that is moved by phase where the phase is not known; None where only a point is.
     customers, minutes
         Customers interrupted and minutes until the last of them was back, None where the record is blank.
     longitude, latitude
@@ -122,7 +122,10 @@ def _read_place(row: Row, circuit: Circuit) -> tuple[str | None, float | None, f
     if bool(row.text("longitude")) != bool(row.text("latitude")):
         found = f"longitude {row.text('longitude') or 'blank'}, latitude {row.text('latitude') or 'blank'}"
         row.say("point has only one coordinate", found, "give both or neither")
-    if span_id is not None and span_id not in circuit.span_row:
+    if span_id in circuit.runs:
+        remedy = f"{circuit.say_span_remedy(span_id)}, if it is known; it counts in the rates, on none of the phases"
+        row.say("is on a span moved by phase, and its phase is not known", span_id, remedy, "warning")
+    elif span_id is not None and span_id not in circuit.span_row:
         remedy = "name a span of the circuit; for a span taken away since, leave it blank and give the point"
         row.say("no such span in the circuit", span_id, remedy)
     if span_id is None:
@@ -175,9 +178,9 @@ def _read_effect(row: Row, served: int) -> tuple[int | None, float | None, tuple
 
 
 def _warn_before_service(row: Row, circuit: Circuit, span_id: str | None, day: date | None) -> None:
-    if span_id is None or day is None or span_id not in circuit.span_row:
+    if span_id is None or day is None or not (span_id in circuit.span_row or span_id in circuit.runs):
         return
-    year = circuit.spans.installed_year[circuit.span_row[span_id]]
+    year = circuit.spans.installed_year[circuit.row_of_record(span_id)]
     if day.year < year:
         remedy = "correct one of them; if the cable was replaced, it counts for the cable before, not in the rates"
         row.say(f"is dated before span {span_id} was installed", f"{day}, installed {year:.0f}", remedy, "warning")

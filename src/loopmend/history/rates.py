@@ -149,7 +149,7 @@ def _counted(
     """Failures that have exposure to match, each with the row of its span."""
     inside = is_in_service(circuit, records, window)
     placed = [
-        (record, circuit.span_row[record.span_id])
+        (record, circuit.row_of_record(record.span_id))
         for record, keep in zip(records, inside, strict=True)
         if keep and record.span_id is not None
     ]

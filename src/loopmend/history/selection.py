@@ -58,7 +58,7 @@ def choose_failures(
             not getattr(selection, key) or label(record) in getattr(selection, key)
             for key, label in FAILURE_KEYS.items()
         )
-        and (not selection.parts_spans if record.span_id is None else spans[circuit.span_row[record.span_id]])
+        and (not selection.parts_spans if record.span_id is None else spans[circuit.row_of_record(record.span_id)])
     )
 
 

@@ -17,7 +17,7 @@ from scipy.optimize import brentq, minimize_scalar
 from scipy.special import gammaln, xlogy
 
 from loopmend.errors import DataError
-from loopmend.history.exposure import StudyWindow, count_by_span, find_exposure_km_years, is_in_service
+from loopmend.history.exposure import StudyWindow, count_by_run, exposed_km, find_exposure_km_years, is_in_service
 from loopmend.history.failures import CABLE_BORNE, FailureRecord, has_component
 from loopmend.history.rates import span_labels
 from loopmend.history.rows import LAYER
@@ -153,7 +153,7 @@ class SpanRates:
     Attributes
     ----------
     failures
-        Cable-borne failures counted, shape (n_spans,).
+        Cable-borne failures counted on the span, or on all phases of its run, shape (n_spans,).
     exposure_km_years, rate_per_km_year, expected_per_year
         Shape (n_spans,), in the circuit's order; every rate is > 0.
     between_kin, within_kin
@@ -172,7 +172,8 @@ def fit_span_rates(circuit: Circuit, records: Sequence[FailureRecord], window: S
     """Fit the rate of cable-borne failures of each span by two steps of empirical Bayes.
 
     First kinds of span (insulation, decade laid, construction) around the whole, then spans around their kind; each
-    step falls back to one rate for all where the data do not carry it. Dig-ins and equipment are left out.
+    step falls back to one rate for all where the data do not carry it. Dig-ins and equipment are left out. The phases
+    of a run that is moved by phase were laid as one: their failures count together, and they have one rate.
 
     Raises
     ------
@@ -189,23 +190,26 @@ def fit_span_rates(circuit: Circuit, records: Sequence[FailureRecord], window: S
         found = f"{window.first_day} to {window.last_day}"
         raise DataError.about("", LAYER, "no span was in service in the study window", found, "widen the window")
     kept = is_in_service(circuit, records, window) & has_component(records, CABLE_BORNE)
-    counts = count_by_span(circuit, [record for record, keep in zip(records, kept, strict=True) if keep])
-    between, kin_rate = _fit_kin(circuit, counts, exposure)
-    within = fit_gamma_poisson(counts, kin_rate * exposure)
-    rate = kin_rate * within.posterior_mean(counts, kin_rate * exposure)
+    counts = count_by_run(circuit, [record for record, keep in zip(records, kept, strict=True) if keep])
+    run = circuit.run_number
+    exposed = np.bincount(run, weights=exposure).astype(np.float64)
+    between, kin_rate = _fit_kin(circuit, counts, exposed)
+    within = fit_gamma_poisson(counts, kin_rate * exposed)
+    rate = (kin_rate * within.posterior_mean(counts, kin_rate * exposed))[run]
     return SpanRates(
-        failures=counts,
+        failures=counts[run],
         exposure_km_years=exposure,
         rate_per_km_year=rate,
-        expected_per_year=rate * circuit.spans.length_m / 1000.0,
+        expected_per_year=rate * exposed_km(circuit),
         between_kin=between,
         within_kin=within,
     )
 
 
 def _fit_kin(circuit: Circuit, failures: Ints, exposure: Floats) -> tuple[GammaPoisson, Floats]:
-    """Fit kinds of span around the whole; the fit, and the rate of each span's kind, shape (n_spans,)."""
-    names = list(zip(*(span_labels(circuit, key) for key in KIN_KEYS), strict=True))
+    """Fit kinds of span around the whole; the fit, and the rate of the kind of each run, shape (n_runs,)."""
+    labels = list(zip(*(span_labels(circuit, key) for key in KIN_KEYS), strict=True))
+    names = [labels[row] for row in np.unique(circuit.run_number, return_index=True)[1]]
     number = {name: row for row, name in enumerate(sorted(set(names)))}
     kin = np.array([number[name] for name in names], dtype=np.int64)
     kin_failures = np.bincount(kin, weights=failures, minlength=len(number)).astype(np.int64)

@@ -16,7 +16,7 @@ import networkx as nx
 import numpy as np
 
 from loopmend.errors import NetworkError
-from loopmend.network.assets import ON, Bools, End, EndState
+from loopmend.network.assets import ALL_PHASES, ON, Bools, End, EndState, phase_mask
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 from loopmend.network.switched import feed_through_id, find_led_past
@@ -58,6 +58,8 @@ class DeadPart:
         Enclosures of the tree that are a feed-through, each with the enclosure where that is: as a rule the same id.
     on_feed_through
         Ends of the tree that stand on a feed-through now.
+    phases
+        Phases (bits) that the search keeps to: all, or those that operated where the whole is no forest.
     people
         How customers are called in reasons, where some are counted more than once.
     """
@@ -72,6 +74,7 @@ class DeadPart:
     led_past: Bools
     feed_throughs: Mapping[str, str]
     on_feed_through: frozenset[Elbow]
+    phases: int = ALL_PHASES
     people: str = "customers"
 
     @cached_property
@@ -121,7 +124,9 @@ class DeadPart:
         return tuple(order)
 
 
-def find_dead_part(circuit: Circuit, normal: Positions, now: Positions, operated: Iterable[str]) -> DeadPart:
+def find_dead_part(
+    circuit: Circuit, normal: Positions, now: Positions, operated: Iterable[str], phases: str = ""
+) -> DeadPart:
     """Find what lost supply when the devices of some sources operated.
 
     An enclosure is out if it had supply with those devices closed (in the normal arrangement, or as found) and has
@@ -134,6 +139,9 @@ def find_dead_part(circuit: Circuit, normal: Positions, now: Positions, operated
         Normal arrangement, and positions as they are.
     operated
         Sources whose protective device opened, at least one.
+    phases
+        Letters of the phases that operated, "" where nobody said. Where spans of unlike phases lie beside each other,
+        as those of a run moved by phase do, the fault is looked for on these: the others are then no suspects.
 
     Raises
     ------
@@ -154,7 +162,13 @@ def find_dead_part(circuit: Circuit, normal: Positions, now: Positions, operated
     suspect = (fed_before[n:] | fed_found[n:]) & ~after.alive
     ids = circuit.enclosures.enclosure_id
     out = lost & ~np.isin(ids.astype(str), sorted(now.windings_out))
-    edges = _tree_edges(circuit, normal, now, suspect, led_past)
+    kept = ALL_PHASES
+    try:
+        edges = _tree_edges(circuit, normal, now, suspect, led_past)
+    except NetworkError:
+        kept = phase_mask(phases) or ALL_PHASES
+        suspect &= (circuit.spans.phases & kept) != 0
+        edges = _tree_edges(circuit, normal, now, suspect, led_past)
     return DeadPart(
         operated=names,
         now=dark,
@@ -163,6 +177,7 @@ def find_dead_part(circuit: Circuit, normal: Positions, now: Positions, operated
         spans=tuple(circuit.spans.span_id[suspect].tolist()),
         equipment=tuple(ids[lost].tolist()),
         led_past=led_past,
+        phases=kept,
         **_name_edges(circuit, now, edges, led_past, {*names, *ids[lost].tolist()}),
     )
 
@@ -261,7 +276,9 @@ def _loop(circuit: Circuit, led_past: Bools, ends: Sequence[tuple[int, int]]) ->
     graph.add_edges_from((("span", row), _landing(circuit, led_past, row, end)) for row, end in ends)
     around = {vertex[1] for edge in nx.find_cycle(graph) for vertex in edge[:2] if vertex[0] == "span"}
     names = sorted(str(circuit.spans.span_id[row]) for row in around)
-    error = NetworkError.about(
-        names[0], "positions", "the dead part is a loop of closed ends", ", ".join(names), "open the end that parts it"
-    )
+    problem, remedy = "the dead part is a loop of closed ends", "open the end that parts it"
+    if not np.bitwise_and.reduce(circuit.spans.phases[sorted(around)]):
+        problem = "phases lie beside each other in spans of their own, so that they part at different elbows"
+        remedy = "say which one phase operated, and look for the fault phase by phase"
+    error = NetworkError.about(names[0], "positions", problem, ", ".join(names), remedy)
     return NetworkError(error.findings)

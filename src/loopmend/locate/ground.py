@@ -9,13 +9,13 @@ phases it has, so the trace is made once for each set of phases that occurs in t
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 
 from loopmend.locate.dead import DeadPart, Vertex
-from loopmend.network.assets import Bools, EndState, Ints
+from loopmend.network.assets import ALL_PHASES, Bools, EndState, Ints
 from loopmend.network.graph import Circuit
 from loopmend.network.parts import number_parts
 from loopmend.network.switched import switch_offered
@@ -107,7 +107,16 @@ def _lay_out(circuit: Circuit, dead: DeadPart) -> _Laid:
         at = dead.feed_throughs.get(name)
         rows.append(circuit.enclosure_row[name] if at is None else bare[at])
     places = np.concatenate([np.arange(n), switched.places])
-    return _Laid(switched.circuit, np.array(rows, dtype=np.int64), places)
+    return _Laid(_keep_phases(switched.circuit, dead.phases), np.array(rows, dtype=np.int64), places)
+
+
+def _keep_phases(circuit: Circuit, mask: int) -> Circuit:
+    """Take a circuit on some of its phases only: whoever has them is supplied again when they are."""
+    if mask == ALL_PHASES:
+        return circuit
+    enclosures, spans = circuit.enclosures, circuit.spans
+    enclosures = replace(enclosures, phases=enclosures.phases & mask)
+    return Circuit(enclosures, replace(spans, phases=spans.phases & mask), circuit.streets)
 
 
 def find_vertex_phases(circuit: Circuit, dead: DeadPart) -> tuple[int, ...]:
@@ -120,7 +129,7 @@ def build_grounds(circuit: Circuit, dead: DeadPart) -> dict[int, Ground]:
     """Build the ground of every set of phases that occurs in the dead part, keyed by its bits."""
     laid = _lay_out(circuit, dead)
     out = [circuit.enclosure_row[name] for name in dead.out]
-    masks = sorted({*laid.phases[laid.rows].tolist(), *circuit.enclosures.phases[out].tolist()} - {0})
+    masks = sorted({*laid.phases[laid.rows].tolist(), *laid.circuit.enclosures.phases[out].tolist()} - {0})
     return {mask: _build_ground(laid, dead, mask) for mask in masks}
 
 

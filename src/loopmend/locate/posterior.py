@@ -220,7 +220,7 @@ def _unusable(circuit: Circuit, evidence: Iterable[Observation], accuracy: Accur
         spans = (record.span,) if isinstance(record, IndicatorReading) else record.spans
         for name in spans:
             if name not in circuit.span_row:
-                yield _finding(name, "no such span in the circuit", record, "name a span of the circuit")
+                yield _finding(name, "no such span in the circuit", record, circuit.say_span_remedy(name))
         yield from _unusable_answer(circuit, record, spans)
         for letter in find_unknown_phases(record.phases, "ABC"):
             yield _finding(", ".join(spans), f"unknown phase {letter}", record, "use A, B, C")

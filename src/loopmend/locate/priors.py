@@ -40,6 +40,9 @@ class Prior:
         Phases (bits) on which each item may be faulted, shape (n,); None: the same phase for all.
     operated_phases
         Phases (bits) whose fuses operated, 0 where nobody said.
+    runs
+        Number of the run that each item is one phase of, equal where they share its weight, shape (n,); None where no
+        item shares its weight.
     """
 
     ids: tuple[str, ...]
@@ -49,6 +52,7 @@ class Prior:
     gone: float = 0.0
     phases: Ints | None = None
     operated_phases: int = 0
+    runs: Ints | None = None
 
 
 def build_prior(
@@ -71,7 +75,7 @@ def build_prior(
         two of these.
     rate_per_km_year
         Failure rate of every span of the circuit, shape (n_spans,), in any scale; default: the same for all. A span
-        weighs its length times its rate.
+        weighs its length times its rate; the suspect phases of a run that is moved by phase share that weight.
     prior
         Weights of the spans in any positive scale, instead of length and rate. A suspect that is not named weighs 0;
         a span of the circuit that is not suspect is passed over.
@@ -94,10 +98,12 @@ def build_prior(
     if findings:
         raise EvidenceError(findings)
     spans = _span_weights(circuit, dead, prior, rate_per_km_year)
-    span_phases = circuit.spans.phases[[circuit.span_row[name] for name in dead.spans]]
+    of_span = [circuit.span_row[name] for name in dead.spans]
+    span_phases = circuit.spans.phases[of_span]
+    runs = circuit.run_number[of_span] if circuit.runs and prior is None else None
     kinds: tuple[Kind, ...] = tuple("span" for _ in dead.spans)
     if faults == "one_span":
-        return Prior(dead.spans, kinds, spans, phases=span_phases)
+        return Prior(dead.spans, kinds, spans, phases=span_phases, runs=runs)
     lost = frozenset(dead.equipment)
     places = tuple(name for name in dead.enclosures if name in lost)
     share = equipment_share if places else 0.0
@@ -106,7 +112,9 @@ def build_prior(
     rows = [circuit.enclosure_row[name] for name in places]
     phases = np.concatenate([span_phases, circuit.enclosures.phases[rows]])
     single, pair = _with_pairs(np.concatenate([spans * (1.0 - share), equipment]), pair_share)
-    return Prior(dead.spans + places, kinds, single, pair, gone_share, phases)
+    if runs is not None:
+        runs = np.concatenate([runs, runs.max() + 1 + np.arange(len(places))])
+    return Prior(dead.spans + places, kinds, single, pair, gone_share, phases, runs=runs)
 
 
 def limit_to_phases(prior: Prior, operated_phases: str) -> Prior:
@@ -129,8 +137,13 @@ def limit_to_phases(prior: Prior, operated_phases: str) -> Prior:
         return prior
     phases = prior.phases & operated
     has = phases != 0
-    single = np.where(has, prior.single, 0.0)
-    pair = None if prior.pair is None else np.where(has[:, None] & has[None, :], prior.pair, 0.0)
+    if prior.runs is None:
+        part = np.where(has, 1.0, 0.0)
+    else:  # the phases left of a run share what all of them shared
+        left = np.bincount(prior.runs, weights=has)[prior.runs]
+        part = np.where(has, np.bincount(prior.runs)[prior.runs] / np.maximum(left, 1.0), 0.0)
+    single = prior.single * part
+    pair = None if prior.pair is None else prior.pair * part[:, None] * part[None, :]
     if not single.sum() > 0.0:
         problem, remedy = "no suspect has a phase that operated", "correct the phases that operated"
         raise EvidenceError([_finding("", problem, operated_phases, remedy)])
@@ -162,6 +175,8 @@ def _span_weights(
         weights = circuit.spans.length_m[rows].astype(float)
         if rate_per_km_year is not None:
             weights = weights * np.asarray(rate_per_km_year, dtype=float)[rows]
+        if circuit.runs:
+            weights = weights / np.bincount(circuit.run_number[rows])[circuit.run_number[rows]]
     weights = weights / weights.max()
     return np.asarray(weights / weights.sum(), dtype=float)
 
@@ -195,7 +210,7 @@ def _bad_weights(
 def _bad_prior(circuit: Circuit, dead: DeadPart, prior: Mapping[str, float]) -> Iterator[Finding]:
     for name, weight in prior.items():
         if name not in circuit.span_row:
-            yield _finding(name, "no such span in the circuit", name, "name a span of the circuit")
+            yield _finding(name, "no such span in the circuit", name, circuit.say_span_remedy(name))
         if not 0.0 <= weight < float("inf"):
             yield _finding(name, "weight is negative or not a number", weight, "give a weight from 0 up")
     if dead.spans and all(prior.get(name, 0.0) == 0.0 for name in dead.spans):

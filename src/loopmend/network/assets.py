@@ -181,6 +181,8 @@ class Span:
         What opens and closes that end, `Device.UNRECORDED` where the layer does not say: see `find_end_devices`.
     from_rated_a, to_rated_a
         Largest current that may be carried and broken there, amperes, None where the layer does not say.
+    run
+        Where the elbows of a run are moved phase by phase, each phase is a span: the id of the run, else "".
     """
 
     span_id: str
@@ -204,6 +206,7 @@ class Span:
     to_device: Device = Device.UNRECORDED
     from_rated_a: float | None = None
     to_rated_a: float | None = None
+    run: str = ""
 
     def enclosure_at(self, end: End) -> str:
         """Id of the enclosure where this end lands."""
@@ -262,6 +265,7 @@ class SpanColumns:
     indicator: Bools
     device: NDArray[np.int8]
     rated_a: Floats
+    run: Texts
 
 
 def _number(value: float | None) -> float:
@@ -317,6 +321,7 @@ def span_columns(spans: list[Span], enclosure_ids: Texts) -> SpanColumns:
         indicator=np.array([(s.indicator_from, s.indicator_to) for s in spans], dtype=bool).reshape(-1, 2),
         device=np.array([(s.from_device, s.to_device) for s in spans], dtype=np.int8).reshape(-1, 2),
         rated_a=np.array([(_number(s.from_rated_a), _number(s.to_rated_a)) for s in spans]).reshape(-1, 2),
+        run=np.array([span.run for span in spans], dtype=object),
     )
 
 
@@ -360,4 +365,5 @@ def span_at_row(columns: SpanColumns, enclosure_ids: Texts, row: int) -> Span:
         to_device=Device(int(columns.device[row, 1])),
         from_rated_a=_known(columns.rated_a[row, 0]),
         to_rated_a=_known(columns.rated_a[row, 1]),
+        run=columns.run[row],
     )

@@ -226,7 +226,8 @@ def _open_point_findings(normal: _Normal) -> Iterator[Finding]:
     rows = np.flatnonzero(is_open)
     sides = circuit.spans.enclosure[rows]
     masks = np.where(normal.fed[sides] != 0, normal.fed[sides], circuit.enclosures.phases[sides])
-    either, through = masks[:, 0] | masks[:, 1], masks[:, 0] & masks[:, 1] & circuit.spans.phases[rows]
+    beside = _phases_between(circuit)[rows]
+    either, through = masks[:, 0] | masks[:, 1], masks[:, 0] & masks[:, 1] & beside
     for place in np.flatnonzero(through != either).tolist():
         left, span, right = (
             phase_letters(int(mask)) or "none"
@@ -238,6 +239,15 @@ def _open_point_findings(normal: _Normal) -> Iterator[Finding]:
         remedy = "correct the phases, or plan without this open point for those phases"
         yield _found(str(circuit.spans.span_id[rows[place]]), "spans", problem, value, remedy, "warning")
     yield from _voltage_findings(normal, rows, sides)
+
+
+def _phases_between(circuit: Circuit) -> Ints:
+    """Phases (bits) of each span and of those beside it, between the same enclosures: one may be for each phase."""
+    lands, phases = circuit.spans.enclosure, circuit.spans.phases
+    _, pair = np.unique(lands.min(axis=1) * circuit.n_enclosures + lands.max(axis=1), return_inverse=True)
+    found = np.zeros(len(phases), dtype=np.int64)
+    np.bitwise_or.at(found, pair, phases)
+    return np.asarray(found[pair])
 
 
 def _voltage_findings(normal: _Normal, rows: Ints, sides: Ints) -> Iterator[Finding]:

@@ -4,15 +4,17 @@ The defaults, each of which a column of the layer overrides:
 
 - at a padmount, a span of fewer than three phases, or of at most 200 A ampacity: **loadbreak elbow**, 200 A. That is
   the usual connector of residential loops, and one of that class carries such a span.
-- at a padmount, any other span: **not recorded**. It may be a deadbreak elbow, and nobody may be told that it can be
-  pulled alive, nor that it cannot: the search and the interlock leave it free, every step says to look first.
+- at a padmount, any other span, and each phase of a run moved by phase above 200 A: **not recorded**. It may be a
+  deadbreak elbow, and nobody may be told that it can be pulled alive, nor that it cannot: the search and the interlock
+  leave it free, every step says to look first.
 - at a cabinet or station: **switch way**; at a riser: **cutout**. Made to be operated alive; how much they may break is
   not known until ``from_rated_a`` or ``to_rated_a`` says it.
 - protective device of a source: at a riser a **cutout**, at a station a **breaker**, else a **fused way**.
 
 A rating that the layer gives is also a limit on what the end carries, in every restoration; a default is not.
 
-An end is switched on all its phases together: positions hold one state for each end.
+An end is switched on all its phases together: positions hold one state for each end. A run whose elbows are moved
+phase by phase is a span for each phase.
 """
 
 from __future__ import annotations
@@ -64,7 +66,7 @@ def find_end_devices(enclosures: EnclosureColumns, spans: SpanColumns) -> NDArra
         by_enclosure[enclosures.kind == kind.value] = device
     default = by_enclosure[spans.enclosure]
     padmount = (enclosures.kind == EnclosureKind.PADMOUNT.value)[spans.enclosure]
-    light = (spans.phases != ALL_PHASES) | (spans.ampacity_a <= LOADBREAK_A)
+    light = ((spans.phases != ALL_PHASES) & (spans.run == "")) | (spans.ampacity_a <= LOADBREAK_A)
     default[padmount & light[:, None]] = Device.LOADBREAK_ELBOW
     return np.where(spans.device == Device.UNRECORDED, default, spans.device).astype(np.int8)
 

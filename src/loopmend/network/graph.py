@@ -71,6 +71,36 @@ class Circuit:
         return {span_id: row for row, span_id in enumerate(self.spans.span_id)}
 
     @cached_property
+    def runs(self) -> dict[str, tuple[int, ...]]:
+        """Rows of the phases of each run whose elbows are moved phase by phase, by the id of the run."""
+        found: dict[str, list[int]] = {}
+        for row in np.flatnonzero(self.spans.run != "").tolist():
+            found.setdefault(str(self.spans.run[row]), []).append(row)
+        return {run: tuple(rows) for run, rows in found.items()}
+
+    @cached_property
+    def run_number(self) -> Ints:
+        """Number from 0 up of what was laid as one: a span, or all phases of a run, shape (n_spans,)."""
+        first = np.arange(self.n_spans)
+        for rows in self.runs.values():
+            first[list(rows)] = rows[0]
+        return np.unique(first, return_inverse=True)[1].astype(np.int64)
+
+    @cached_property
+    def run_share(self) -> Floats:
+        """Share of each span in what was laid as one: 1, or a third for each phase of three, shape (n_spans,)."""
+        return np.asarray(1.0 / np.bincount(self.run_number)[self.run_number], dtype=float)
+
+    def row_of_record(self, span_id: str) -> int:
+        """Row of a span, or of the first phase of a run, for what its phases share; KeyError if there is neither."""
+        return self.span_row[span_id] if span_id in self.span_row else self.runs[span_id][0]
+
+    def say_span_remedy(self, span_id: str) -> str:
+        """Say what to name instead of a span that is not there: a phase, where it is a run."""
+        names = [str(self.spans.span_id[row]) for row in self.runs.get(span_id, ())]
+        return f"its elbows are moved by phase: name {' or '.join(names)}" if names else "name a span of the circuit"
+
+    @cached_property
     def source_rows(self) -> Ints:
         """Rows of the enclosures that are sources, in row order."""
         return np.flatnonzero(~np.isnan(self.enclosures.source_kv))
@@ -149,7 +179,7 @@ class Circuit:
                 layer=layer,
                 problem=f"no such {noun} in the circuit",
                 value=name,
-                remedy=f"name {'an' if noun[0] in 'aeiou' else 'a'} {noun} of the circuit",
+                remedy=self.say_span_remedy(name) if noun == "span" else "name an enclosure of the circuit",
             )
             for name in dict.fromkeys(wanted)
             if name not in known

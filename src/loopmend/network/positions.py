@@ -126,7 +126,8 @@ def read_overrides(
     for span_id, ends in overrides.items():
         for label, state in ends.items():
             if span_id not in circuit.span_row:
-                findings.append(_bad(span_id, "no such span in the circuit", span_id, "name a span of the circuit"))
+                remedy = circuit.say_span_remedy(span_id)
+                findings.append(_bad(span_id, "no such span in the circuit", span_id, remedy))
             elif label not in ("from", "to"):
                 findings.append(_bad(span_id, "unknown end", label, "use from or to"))
             elif state not in labels:

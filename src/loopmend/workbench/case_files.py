@@ -60,7 +60,7 @@ def plan_file(path: Path, case: Path, asked: Mapping[str, Any], field_map: Path 
     )
     normal = normal_positions(circuit)
     as_found = apply_overrides(circuit, normal, read.positions, read.windings)
-    dead = find_dead_part(circuit, normal, as_found, read.operated)
+    dead = find_dead_part(circuit, normal, as_found, read.operated, assumptions.operated_phases)
     if findings := check_operated_phases(assumptions.operated_phases, circuit, dead.spans):
         raise DataError(findings)
     assumptions = fill_split_minutes(circuit, dead.now, dead, assumptions, read.evidence)

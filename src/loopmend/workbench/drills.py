@@ -15,14 +15,14 @@ from typing import Any
 
 import numpy as np
 
-from loopmend.case.assessment import at_outage
+from loopmend.case.assessment import find_dead_part_of
 from loopmend.case.assumptions import read_assumptions
 from loopmend.case.drill import AskedTest, Luck, TestAnswer, TestGear, answer_energized, answer_indicator, answer_test
 from loopmend.case.drill_replay import count_before
 from loopmend.case.hidden import HiddenFault, hidden_document, hide_fault, read_hidden
 from loopmend.errors import EvidenceError
 from loopmend.evidence.insulation import InsulationVerdict
-from loopmend.locate.dead import DeadPart, find_dead_part
+from loopmend.locate.dead import DeadPart
 from loopmend.network.assets import End
 from loopmend.workbench.cases import LoadedCase, Opening, load_case, start_case
 from loopmend.workbench.desk import Desk
@@ -293,7 +293,7 @@ def _assumed(case: LoadedCase) -> Any:
 
 def _dead_part(case: LoadedCase) -> DeadPart:
     state = case.state
-    return find_dead_part(case.circuit, state.as_found, at_outage(state), state.operated)
+    return find_dead_part_of(case.circuit, state)
 
 
 def _refused(asset_id: str, problem: str, value: object, remedy: str) -> EvidenceError:

@@ -139,14 +139,15 @@ def _with_nearest_spans(files: CircuitFiles, rows: list[dict[str, Any]]) -> list
     lost = [n for n, row in enumerate(rows) if not row.get("span_id") and _has_point(row)]
     if not lost:
         return rows
-    spans = files.spans[["id", "geometry"]]
+    spans, circuit = files.spans[["id", "geometry"]], require_circuit(files)
     metric = spans.estimate_utm_crs()
     places = gpd.points_from_xy([rows[n]["longitude"] for n in lost], [rows[n]["latitude"] for n in lost])
     points = gpd.GeoDataFrame({"row": lost}, geometry=places, crs=4326).to_crs(metric)
     near = points.sjoin_nearest(spans.to_crs(metric), max_distance=SNAP_M).sort_values(["row", "id"])
     first = near.drop_duplicates("row")
     found = dict(zip(first["row"], first["id"], strict=True))
-    return [{**row, "span_id": str(found[n])} if n in found else row for n, row in enumerate(rows)]
+    run = dict(zip(circuit.spans.span_id, circuit.spans.run, strict=True))  # a point tells no phase
+    return [{**row, "span_id": str(run[found[n]] or found[n])} if n in found else row for n, row in enumerate(rows)]
 
 
 def _has_point(row: dict[str, Any]) -> bool:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from loopmend.case.assessment import at_outage
+from loopmend.case.assessment import find_dead_part_of
 from loopmend.case.assumptions import read_assumptions
 from loopmend.case.gates import GATES
 from loopmend.case.settings import Settings
 from loopmend.case.test_ways import TestWay, find_test_ways
-from loopmend.locate.dead import DeadPart, find_dead_part
+from loopmend.locate.dead import DeadPart
 from loopmend.locate.moves import Move
 from loopmend.network.graph import Circuit
 from loopmend.workbench.cases import LoadedCase, load_case
@@ -46,7 +46,7 @@ def find_case_ways(case: LoadedCase, spans: Sequence[str], *, at: str) -> tuple[
     return find_test_ways(
         case.circuit,
         state.now,
-        find_dead_part(case.circuit, state.as_found, at_outage(state), state.operated),
+        find_dead_part_of(case.circuit, state),
         at,
         spans,
         settings=read_assumptions(state.assumptions, case.circuit, "", case.known.methods).settings,
