@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from browser import hand
+
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
@@ -65,6 +67,13 @@ def _wait_until_healthy(url: str, process: subprocess.Popen[bytes], log: Path) -
         except (urllib.error.URLError, OSError):
             time.sleep(0.1)
     pytest.fail(f"the server did not answer within a minute: {log.read_text()[-2000:]}")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Give a browser time: on a busy machine a long story may take many times the usual."""
+    for item in items:
+        if item.get_closest_marker("browser"):
+            item.add_marker(pytest.mark.timeout(1200))
 
 
 @pytest.fixture(scope="session")
@@ -129,7 +138,9 @@ def _open_page(chrome: Browser, size: dict[str, int], *, touch: bool) -> Iterato
             route.abort()  # type: ignore[attr-defined]
 
     context.route("**/*", judge)
+    context.add_init_script(hand.WATCH)
     page = context.new_page()
+    page.set_default_timeout(hand.PATIENCE_MS)
     page.on("pageerror", lambda error: errors.append(str(error)))
     yield page
     context.close()
@@ -147,6 +158,12 @@ def page(chrome: Browser) -> Iterator[Page]:
 def still_page(chrome: Browser) -> Iterator[Page]:
     """A page on a desk screen that the tests of one module share, and only look at."""
     yield from _open_page(chrome, DESK, touch=False)
+
+
+@pytest.fixture(scope="module")
+def still_phone(chrome: Browser) -> Iterator[Page]:
+    """A page on a phone that the tests of one module share, and only look at."""
+    yield from _open_page(chrome, PHONE, touch=True)
 
 
 @pytest.fixture

@@ -3,28 +3,56 @@
 from __future__ import annotations
 
 import re
+import time
 from contextlib import suppress
 from typing import TYPE_CHECKING
+from urllib.parse import urlencode
 
 import pytest
+
+from browser.hand import (
+    NOTICE_MS,
+    PATIENCE_MS,
+    TRIES,
+    choose,
+    fill,
+    hit,
+    insist,
+    pick,
+    press,
+    tap,
+    tick,
+    unfold,
+    wait_still,
+)
+from sign_card import UNREAD_SECONDS
 
 with suppress(ImportError):  # without Playwright the browser tests are skipped by their fixtures
     from playwright.sync_api import TimeoutError  # noqa: A004 - Playwright's own name
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Frame, Page
+    from playwright.sync_api import Download, Frame, Locator, Page
 
-PATIENCE_MS = 40_000  # a cold start of server and map took 4 s; a busy machine may need several times that
+__all__ = ["PATIENCE_MS", "choose", "fill", "hit", "insist", "pick", "press", "tap", "tick", "unfold", "wait_still"]
 
 
 def open_screen(page: Page, address: str, path: str, name: str = "") -> None:
-    """Open a screen, and say who is at work where a name is given."""
-    page.set_default_timeout(PATIENCE_MS)
-    page.goto(f"{address}/{path}")
+    """Open a screen, in somebody's name where one is given, as it stands in the address after it was typed once."""
+    mark = "&" if "?" in path else "?"
+    page.goto(f"{address}/{path}" + (f"{mark}{urlencode({'name': name})}" if name else ""))
     if name:
-        page.get_by_placeholder("Your name").fill(name)
-        page.keyboard.press("Enter")
         page.get_by_text(f"At work: {name}").wait_for()
+
+
+def say_name(page: Page, name: str) -> None:
+    """Type who is at work, where a screen asks for it."""
+    field, told = page.get_by_placeholder("Your name").first, page.get_by_text(f"At work: {name}").first
+
+    def write() -> None:
+        field.fill(name)
+        field.press("Enter")
+
+    insist(page, field.or_(told).first, told.is_visible, write)
 
 
 def map_frame(page: Page) -> Frame:
@@ -32,15 +60,14 @@ def map_frame(page: Page) -> Frame:
     for _ in range(PATIENCE_MS // 100):
         for frame in page.frames:
             if "streamlit_folium" in frame.url and frame.evaluate("!!document.querySelector('.leaflet-interactive')"):
-                page.wait_for_timeout(400)  # the component's own debounce after drawing is 250 ms
                 return frame
         page.wait_for_timeout(100)
     pytest.fail("the map stayed blank")
 
 
-def click_on_map(page: Page, frame: Frame, asset_id: str) -> None:
-    """Click the middle of a span."""
-    at = frame.evaluate(
+def place_on_map(frame: Frame, asset_id: str) -> dict[str, float]:
+    """Where a span's middle or an enclosure is, in pixels of the frame."""
+    at: dict[str, float] = frame.evaluate(
         """id => { let found = null;
         window.map.eachLayer(layer => {
           if (layer.feature && layer.feature.properties.id === id)
@@ -48,10 +75,23 @@ def click_on_map(page: Page, frame: Frame, asset_id: str) -> None:
         return {x: found.x, y: found.y}; }""",
         asset_id,
     )
-    frame.frame_element().scroll_into_view_if_needed()
-    box = frame.frame_element().bounding_box()
-    assert box is not None
-    page.mouse.click(box["x"] + at["x"], box["y"] + at["y"])
+    return at
+
+
+def click_on_map(page: Page, frame: Frame, asset_id: str, effect: Locator) -> None:
+    """Click the middle of a span or an enclosure, until the page shows that it was."""
+    for _ in range(TRIES):
+        page.wait_for_timeout(400)  # the component is deaf for 250 ms after drawing
+        wait_still(page)
+        frame.frame_element().scroll_into_view_if_needed()
+        at, box = place_on_map(frame, asset_id), frame.frame_element().bounding_box()
+        assert box is not None
+        on_phone = page.viewport_size is not None and page.viewport_size["width"] < 500
+        (page.touchscreen.tap if on_phone else page.mouse.click)(box["x"] + at["x"], box["y"] + at["y"])
+        with suppress(TimeoutError):
+            effect.wait_for(timeout=2 * NOTICE_MS)
+            return
+    pytest.fail(f"a click on {asset_id} showed nothing")
 
 
 def due(page: Page) -> str:
@@ -65,43 +105,17 @@ def wait_due(page: Page, pattern: str) -> str:
     return due(page)
 
 
-def wait_still(page: Page) -> None:
-    """Wait until the page is drawn to its end: until then what lies under a finger may yet move."""
-    page.wait_for_timeout(150)  # what was just typed or pressed is on its way
-    page.locator("[data-test-script-state=notRunning]").first.wait_for()
-
-
-def tap(page: Page, name: str) -> None:
-    """Tap a button once it can be pressed."""
-    page.get_by_role("button", name=name, exact=True).locator("visible=true").first.wait_for()
+def take_download(page: Page, name: str) -> Download:
+    """Press a button that gives a file."""
     wait_still(page)
-    button = page.get_by_role("button", name=name, exact=True).locator("visible=true").first
-    button.tap() if page.viewport_size and page.viewport_size["width"] < 500 else button.click()
-
-
-def choose(page: Page, name: str) -> None:
-    """Choose one of a row of options."""
-    option = page.locator(".st-key-due").get_by_role("radio", name=name, exact=True)
-    option.wait_for()
-    wait_still(page)
-    option.click()
-    page.locator(".st-key-due").locator("[role=radio][aria-checked=true]", has_text=name).first.wait_for()
-
-
-def fill(page: Page, label: str, text: str) -> None:
-    """Type into a field and leave it."""
-    field = page.get_by_label(label).locator("visible=true").first
-    field.fill(text)
-    field.press("Enter")
+    with page.expect_download() as download:
+        hit(page, page.get_by_role("button", name=name, exact=True).locator("visible=true").first)
+    return download.value
 
 
 def choose_method(phone: Page, name: str) -> None:
     """Choose how the test that is due is made; a method that the record speaks against may be chosen too."""
-    box = phone.locator(".st-key-due").get_by_role("combobox", name="Test").first
-    box.fill(name)
-    phone.get_by_role("option", name=name).wait_for()
-    phone.keyboard.press("Enter")
-    wait_still(phone)
+    pick(phone, "Test", name, ".st-key-due")
 
 
 def prepare_result(phone: Page, verdict: str, *, towards: bool) -> None:
@@ -117,18 +131,11 @@ def prepare_result(phone: Page, verdict: str, *, towards: bool) -> None:
 
 
 def confirm_gates(phone: Page) -> None:
-    """Confirm all that is to be called; a finger taps again where the card was drawn anew under it."""
-    button = phone.locator(".st-key-due").get_by_role("button", name="All called and confirmed", exact=True)
-    for _ in range(PATIENCE_MS // 4000):
-        wait_still(phone)
-        if button.count():
-            button.first.tap()
-        try:
-            phone.locator(".st-key-due").get_by_role("radio", name="breakdown").wait_for(timeout=4000)
-        except TimeoutError:
-            continue
-        return
-    pytest.fail("the verdict was never asked for")
+    """Confirm all that is to be called; the verdict is asked for then."""
+    card = phone.locator(".st-key-due")
+    button = card.get_by_role("button", name="All called and confirmed", exact=True)
+    asked = card.get_by_role("radio", name="breakdown", exact=True)
+    insist(phone, button.or_(asked).first, asked.is_visible, lambda: hit(phone, button))
 
 
 def answer_due(phone: Page, fault: str) -> str:
@@ -147,9 +154,7 @@ def answer_due(phone: Page, fault: str) -> str:
     is_bad = asked[1] <= fault <= (asked[2] or asked[1])
     if "energize" in headline:
         for text in ("Company rules allow", "Every ground off", "Called to the other person"):
-            wait_still(phone)
-            phone.locator(".st-key-due").get_by_text(text, exact=False).first.tap()
-            phone.wait_for_timeout(300)
+            tick(phone, text, ".st-key-due")
         choose(phone, "did not hold" if is_bad else "held")
         return "Record"
     prepare_result(phone, "breakdown" if is_bad else "good", towards=False)
@@ -160,9 +165,7 @@ def drain(phone: Page) -> None:
     """Record that the stretch was drained and grounded; nothing else is due before."""
     wait_due(phone, "^Drain")
     for text in ("Drained: display", "Ground is on"):
-        wait_still(phone)
-        phone.get_by_text(text).tap()
-        phone.wait_for_timeout(300)
+        tick(phone, text)
     phone.locator("button:enabled", has_text="Record drain and ground").wait_for()
     tap(phone, "Record drain and ground")
     wait_due(phone, "^(?!Drain)")
@@ -183,20 +186,23 @@ def sign_order(phone: Page, crew: str, second: str, desk: Page) -> list[str]:
 
 def sign_step(at: Page, n: int, confirmed_by: str) -> None:
     """Sign one step where it is due, with what it waits for and the name of who confirms it."""
-    name = f"Step {n} is done"
-    at.get_by_role("button", name=name, exact=True).locator("visible=true").first.wait_for()
-    wait_still(at)
+    button = at.get_by_role("button", name=f"Step {n} is done", exact=True).locator("visible=true").first
+    button.wait_for()
+    first_seen = time.monotonic()
     field = at.get_by_label(re.compile("^Confirmed by")).locator("visible=true").first
-    if field.input_value() != confirmed_by:
-        fill(at, field.get_attribute("aria-label") or "Confirmed by", confirmed_by)
-        wait_still(at)
+    fill(at, field.get_attribute("aria-label") or "Confirmed by", confirmed_by)
     if "compare phases" in due(at):
         enter_phasing(at)
     if "for voltage" in due(at):
         enter_dead(at)
-    at.wait_for_timeout(900)  # a press within 0.7 s of the button's appearing is refused as a double tap
-    tap(at, name)
-    at.get_by_role("button", name=name, exact=True).wait_for(state="detached")
+    wait_read(at, first_seen)
+    press(at, button)
+    button.wait_for(state="detached")
+
+
+def wait_read(at: Page, first_seen: float) -> None:
+    """Wait until a button first seen then has stood long enough: a press before is refused as a double tap."""
+    at.wait_for_timeout(1000 * max(0.0, first_seen + UNREAD_SECONDS - time.monotonic()))
 
 
 def enter_dead(phone: Page) -> None:
@@ -208,18 +214,18 @@ def enter_dead(phone: Page) -> None:
 def enter_reading(phone: Page, kilovolts: str) -> None:
     """Enter what the tester showed, proven before and after."""
     fill(phone, "Tester at the elbow, kV", kilovolts)
+    prove_tester(phone)
+
+
+def prove_tester(phone: Page) -> None:
+    """Say that the tester was proven before and after."""
     for text in ("Tester proved on a live source before", "and again after"):
-        wait_still(phone)
-        phone.get_by_text(text, exact=True).locator("visible=true").first.tap()
-        phone.wait_for_timeout(300)
+        tick(phone, text)
 
 
 def enter_phasing(phone: Page) -> None:
     """Enter readings that say in phase, with the tester proven before and after."""
     for label, kilovolts in (("across, kV", "0"), ("elbow side, kV", "7.2"), ("bushing side, kV", "7.2")):
         fill(phone, label, kilovolts)
-        phone.wait_for_timeout(300)
-    for text in ("Tester proved on a live source before", "and again after"):
-        phone.get_by_text(text).tap()
-        phone.wait_for_timeout(300)
+    prove_tester(phone)
     phone.get_by_text("the step may be signed").wait_for()

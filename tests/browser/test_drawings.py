@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
+from browser import job
 from browser.demo_circuit import EVIL
+from browser.job import place_on_map
 
 if TYPE_CHECKING:
     from playwright.sync_api import Frame, Page
 
 pytestmark = pytest.mark.browser
 PAGE = Path(__file__).with_name("demo_page.py")
-PATIENCE_MS = 30_000  # a cold start of server and map took 4 s; a busy machine may need several times that
 
 
 @pytest.fixture(scope="module")
@@ -25,50 +27,24 @@ def address(serve: Callable[..., str]) -> str:
 
 @pytest.fixture(scope="module")
 def still(still_page: Page, address: str) -> Frame:
-    """The map of a page that nobody touches."""
-    frame = open_demo(still_page, address)
-    still_page.wait_for_timeout(500)  # labels are sorted out after the first drawing
-    return frame
+    """The map of a page on which nothing is recorded."""
+    return open_demo(still_page, address)
+
+
+@pytest.fixture(scope="module")
+def still_phone_map(still_phone: Page, address: str) -> Frame:
+    """The map of the page as a phone has it."""
+    return open_demo(still_phone, f"{address}/?phone=1")
 
 
 def open_demo(page: Page, address: str) -> Frame:
-    """Open the page and wait until the map is drawn."""
+    """Open the page and wait until the map is drawn, and its labels are sorted out."""
     page.goto(address)
-    page.locator(".wide [data-id], .narrow [data-id]").first.wait_for(state="attached", timeout=PATIENCE_MS)
-    return map_frame(page)
-
-
-def map_frame(page: Page) -> Frame:
-    for _ in range(PATIENCE_MS // 100):
-        for frame in page.frames:
-            if "streamlit_folium" in frame.url and frame.evaluate("!!document.querySelector('.leaflet-interactive')"):
-                page.wait_for_timeout(300)  # the component's own debounce after drawing is 250 ms
-                return frame
-        page.wait_for_timeout(100)
-    pytest.fail("the map stayed blank")
-
-
-def place_on_map(frame: Frame, asset_id: str) -> dict[str, float]:
-    """Where a span's middle or an enclosure is, in pixels of the frame."""
-    return frame.evaluate(
-        """id => { let found = null;
-        window.map.eachLayer(layer => {
-          const p = layer.feature && layer.feature.properties;
-          if (p && p.id === id) {
-            const at = layer.getLatLng ? layer.getLatLng() : layer.getCenter();
-            const point = window.map.latLngToContainerPoint(at);
-            found = {x: point.x, y: point.y};
-          }});
-        return found; }""",
-        asset_id,
-    )
-
-
-def click_on_map(page: Page, frame: Frame, asset_id: str) -> None:
-    box = page.locator("iframe").first.bounding_box()
-    at = place_on_map(frame, asset_id)
-    assert box is not None
-    page.mouse.click(box["x"] + at["x"], box["y"] + at["y"])
+    page.locator(".wide [data-id], .narrow [data-id]").first.wait_for(state="attached")
+    frame = job.map_frame(page)
+    page.wait_for_timeout(500)
+    job.wait_still(page)
+    return frame
 
 
 def shapes(frame: Frame, dash: str) -> int:
@@ -76,77 +52,55 @@ def shapes(frame: Frame, dash: str) -> int:
 
 
 def expect_text(page: Page, text: str) -> None:
-    page.get_by_text(text, exact=True).wait_for(timeout=PATIENCE_MS)
+    page.get_by_text(text, exact=True).wait_for()
 
 
-def test_a_click_on_a_span_or_enclosure_of_the_one_line_returns_its_id(page: Page, address: str) -> None:
-    open_demo(page, address)
-    page.locator("[data-id='S07'] .t").locator("visible=true").first.click()
+def record(page: Page) -> None:
+    """Press what records the test that clears half of the suspects, wherever the keyboard is."""
+    job.wait_still(page)
+    page.evaluate("[...document.querySelectorAll('button')].find(b => b.textContent.includes('Record')).click()")
+    expect_text(page, "step 1")
+
+
+def test_a_click_on_a_span_or_enclosure_of_the_one_line_returns_its_id(still: Frame) -> None:
+    page = still.page
+    job.press(page, page.locator("[data-id='S07'] .t").locator("visible=true").first)
     expect_text(page, "one-line S07")
-    page.locator("[data-id='P03'] .t").locator("visible=true").first.click()
+    job.press(page, page.locator("[data-id='P03'] .t").locator("visible=true").first)
     expect_text(page, "one-line P03")
 
 
-@pytest.mark.parametrize("key", ["Enter", " "])
-def test_the_keyboard_picks_and_its_place_can_be_seen(page: Page, address: str, key: str) -> None:
-    open_demo(page, address)
-    group = page.locator("[data-id='S05']").locator("visible=true").first
+@pytest.mark.parametrize(("key", "span"), [("Enter", "S05"), (" ", "S06")])
+def test_the_keyboard_picks_and_its_place_can_be_seen(still: Frame, key: str, span: str) -> None:
+    page = still.page
+    group = page.locator(f"[data-id='{span}']").locator("visible=true").first
+    job.wait_still(page)
     group.focus()
     page.keyboard.press("Shift+Tab")
     page.keyboard.press("Tab")  # focus reached by key: the ring must show
     ring = group.locator(".t").evaluate("shape => getComputedStyle(shape).stroke")
     assert ring == "rgb(26, 60, 168)"  # drawing_style.NEXT
     page.keyboard.press(key)
-    expect_text(page, "one-line S05")
+    expect_text(page, f"one-line {span}")
 
 
-def test_the_keyboard_keeps_its_place_when_the_drawing_changes(page: Page, address: str) -> None:
-    open_demo(page, address)
-    page.locator("[data-id='S05']").locator("visible=true").first.focus()
-    page.evaluate("[...document.querySelectorAll('button')].find(b => b.textContent.includes('Record')).click()")
-    expect_text(page, "step 1")
-    page.locator("[data-id='S05'] text", has_text="GOOD").locator("visible=true").first.wait_for(timeout=PATIENCE_MS)
-    focused = page.evaluate(
-        """() => { let at = document.activeElement;
-        while (at && at.shadowRoot && at.shadowRoot.activeElement) at = at.shadowRoot.activeElement;
-        return at && at.dataset ? at.dataset.id : null; }"""
-    )
-    assert focused == "S05"
-
-
-def test_a_click_on_a_span_or_enclosure_of_the_map_returns_its_id(page: Page, address: str) -> None:
+def test_a_click_on_the_map_returns_an_id_and_a_second_click_on_the_same_counts_again(page: Page, address: str) -> None:
     frame = open_demo(page, address)
-    page.locator("iframe").first.scroll_into_view_if_needed()
-    click_on_map(page, frame, "S16")
-    expect_text(page, "map S16 new")
-    page.wait_for_timeout(1000)
-    click_on_map(page, frame, "F05")
-    expect_text(page, "map F05 new")
-
-
-def test_a_second_click_on_the_same_span_counts_again(page: Page, address: str) -> None:
-    frame = open_demo(page, address)
-    page.locator("iframe").first.scroll_into_view_if_needed()
-    click_on_map(page, frame, "S16")
-    expect_text(page, "map S16 new")
-    page.get_by_role("button", name="Record", exact=True).click()
+    job.click_on_map(page, frame, "F05", page.get_by_text("map F05 new", exact=True))
+    job.click_on_map(page, frame, "S16", page.get_by_text("map S16 new", exact=True))
+    record(page)
     expect_text(page, "map S16 old")
-    page.locator("iframe").first.scroll_into_view_if_needed()
-    page.wait_for_timeout(1000)
-    click_on_map(page, frame, "S16")
-    expect_text(page, "map S16 new")
+    job.click_on_map(page, frame, "S16", page.get_by_text("map S16 new", exact=True))
 
 
-def test_a_record_changes_both_drawings_in_place(page: Page, address: str) -> None:
+def test_a_record_changes_both_drawings_in_place_and_the_keyboard_keeps_its_place(page: Page, address: str) -> None:
     frame = open_demo(page, address)
-    page.locator("iframe").first.scroll_into_view_if_needed()
     frame.evaluate("window.map.setView([41.5015, -34.196], 17.5, {animate: false})")
-    page.wait_for_timeout(500)
     frame.evaluate("window.notReloaded = true")
     labels = frame.locator(".map-note", has_text="%").count()
-    page.get_by_role("button", name="Record", exact=True).click()
-    expect_text(page, "step 1")
-    page.locator("[data-id='S05'] text", has_text="GOOD").locator("visible=true").first.wait_for(timeout=PATIENCE_MS)
+    page.locator("[data-id='S05']").locator("visible=true").first.focus()
+    record(page)
+    page.locator("[data-id='S05'] text", has_text="GOOD").locator("visible=true").first.wait_for()
     for _ in range(100):
         if frame.locator(".map-note", has_text="%").count() < labels:
             break
@@ -155,6 +109,12 @@ def test_a_record_changes_both_drawings_in_place(page: Page, address: str) -> No
     assert (labels, frame.locator(".map-note", has_text="%").count()) == (12, 7)
     assert frame.evaluate("window.notReloaded") is True
     assert frame.evaluate("window.map.getZoom()") == pytest.approx(17.5)  # set above; steps of the map are 0.25
+    focused = page.evaluate(
+        """() => { let at = document.activeElement;
+        while (at && at.shadowRoot && at.shadowRoot.activeElement) at = at.shadowRoot.activeElement;
+        return at && at.dataset ? at.dataset.id : null; }"""
+    )
+    assert focused == "S05"
 
 
 def test_live_and_dead_are_told_by_dashes_on_the_map(still: Frame) -> None:
@@ -183,8 +143,7 @@ def test_hostile_text_stays_text_in_both_drawings(still: Frame) -> None:
     for asset_id in ("P02", "S03", "R5"):
         at = place_on_map(frame, asset_id)
         page.mouse.move(box["x"] + at["x"], box["y"] + at["y"])
-        page.wait_for_timeout(200)
-        assert EVIL in (frame.locator(".leaflet-tooltip").text_content(timeout=PATIENCE_MS) or "")
+        frame.locator(".leaflet-tooltip", has_text=asset_id).filter(has_text=EVIL).wait_for()
     assert frame.locator(".map-note b", has_text="onerror").count() == 1
     for where in page.frames:
         assert where.evaluate("window.hurt === undefined")
@@ -198,26 +157,21 @@ def test_the_map_has_no_flag_and_no_credit_of_others(still: Frame) -> None:
     assert (still.locator(".leaflet-control-attribution").text_content() or "").strip() == ""
 
 
-def test_everything_fits_on_a_phone_and_answers_a_finger(phone: Page, address: str) -> None:
-    frame = open_demo(phone, f"{address}/?phone=1")
+def test_everything_fits_on_a_phone_and_answers_a_finger(still_phone: Page, still_phone_map: Frame) -> None:
+    phone = still_phone
     width: Any = phone.evaluate("[document.documentElement.scrollWidth, window.innerWidth]")
     assert width[0] <= width[1] == 390
     assert phone.locator(".narrow svg").is_visible()
     assert not phone.locator(".wide svg").is_visible()
     phone.locator(".narrow [data-id='P04']").scroll_into_view_if_needed()
+    job.wait_still(phone)
     phone.locator(".narrow [data-id='P04']").tap(force=True)
     expect_text(phone, "one-line P04")
-    phone.locator("iframe").first.scroll_into_view_if_needed()
-    phone.wait_for_timeout(500)
-    box = phone.locator("iframe").first.bounding_box()
-    at = place_on_map(frame, "S58")
-    assert box is not None
-    phone.touchscreen.tap(box["x"] + at["x"], box["y"] + at["y"])
-    phone.get_by_text("map ", exact=False).get_by_text("new").wait_for(timeout=PATIENCE_MS)
+    job.click_on_map(phone, still_phone_map, "S58", phone.get_by_text(re.compile("^map .* new$")))
 
 
-def test_text_and_places_to_touch_are_large_enough_on_a_phone(phone: Page, address: str) -> None:
-    open_demo(phone, f"{address}/?phone=1")
+def test_text_and_places_to_touch_are_large_enough_on_a_phone(still_phone_map: Frame) -> None:
+    phone = still_phone_map.page
     heights: list[float] = phone.locator(".narrow [data-id^='P'] .t").evaluate_all(
         "shapes => shapes.map(s => Math.min(s.getBoundingClientRect().width, s.getBoundingClientRect().height))"
     )
@@ -230,10 +184,14 @@ def test_text_and_places_to_touch_are_large_enough_on_a_phone(phone: Page, addre
     assert min(sizes) >= 10.0  # our own floor, chosen by looking at the drawing at arm's length
 
 
-@pytest.mark.parametrize("query", ["", "?phone=1"])
-def test_what_hatches_a_drawing_in_sight_is_in_sight_too(phone: Page, address: str, query: str) -> None:
+@pytest.mark.parametrize("alone", [False, True])
+def test_what_hatches_a_drawing_in_sight_is_in_sight_too(
+    still_phone: Page, still_phone_map: Frame, address: str, *, alone: bool
+) -> None:
     # A pattern that lies in a hidden drawing paints nothing, and an id is found at its first place on the page.
-    open_demo(phone, f"{address}/{query}")
+    phone = still_phone
+    if not alone:
+        open_demo(phone, address)
     phone.locator("summary", has_text="Signs").first.tap()
     painted: list[bool] = phone.locator("[stroke^='url('], [fill^='url(']").evaluate_all(
         """marks => marks.filter(mark => mark.getClientRects().length).map(mark => {
@@ -244,9 +202,9 @@ def test_what_hatches_a_drawing_in_sight_is_in_sight_too(phone: Page, address: s
     assert all(painted)
 
 
-def test_half_a_desk_gets_the_middle_drawing(page: Page, address: str) -> None:
+def test_half_a_desk_gets_the_middle_drawing(still: Frame) -> None:
+    page = still.page
     page.set_viewport_size({"width": 800, "height": 900})
-    open_demo(page, address)
-    assert page.locator(".middle svg").is_visible()
+    page.locator(".middle svg").wait_for()
     assert not page.locator(".wide svg").is_visible()
     assert not page.locator(".narrow svg").is_visible()

@@ -62,20 +62,15 @@ def plate(page: Page) -> str:
 def take(phone: Page) -> None:
     """Take what the instrument shows on the card that is due."""
     due = phone.locator(".st-key-due")
-    due.get_by_role("button", name="Take the readings (drill)").wait_for()
-    job.wait_still(phone)
-    due.get_by_role("button", name="Take the readings (drill)").tap()
+    job.press(phone, due.get_by_role("button", name="Take the readings (drill)"))
     due.get_by_text("The instrument:").first.wait_for()
 
 
 def test_a_drill_from_the_start_to_the_debrief(page: Page, phone: Page, address: str, folder: Path) -> None:
     job.open_screen(page, address, "drill", "N. Adair")
-    page.get_by_role("combobox", name="Protective device that operated, at").click()
-    page.get_by_role("option", name="R-101").click()
-    page.keyboard.press("Escape")
-    page.get_by_role("spinbutton", name="Seed of an earlier drill").fill("5")
-    page.keyboard.press("Tab")
-    page.get_by_role("button", name="Hide a fault").click()
+    job.pick(page, "Protective device that operated, at", "R-101")
+    job.fill(page, "Seed of an earlier drill", "5")
+    job.tap(page, "Hide a fault")
     page.get_by_text(BAND).first.wait_for()
     assert plate(page) == '"DRILL: NOTHING IS REAL"'
     picture(page, "drill-under-way")
@@ -107,8 +102,8 @@ def test_a_drill_from_the_start_to_the_debrief(page: Page, phone: Page, address:
     picture(page, "drill-dispatcher")
     hidden = load_hidden(open_desk(folder), "D-0001")[0].body
     job.open_screen(page, address, "drill", "N. Adair")
-    page.get_by_text("I am done: tell what was hidden").click()
-    page.get_by_role("button", name="End the drill").click()
+    job.tick(page, "I am done: tell what was hidden")
+    job.tap(page, "End the drill")
     page.get_by_text("hides it again").first.wait_for()
     assert page.get_by_role("heading", name=f"Hidden: {hidden['fault']['items'][0]['id']}").count() == 1
     page.get_by_text("The program's plan on the one-line").wait_for()

@@ -49,18 +49,20 @@ def pass_indicators(desk: Desk) -> None:
 def start_typing(phone: Page) -> None:
     """Choose the source-voltage hipot, call and confirm everything, and choose to type readings."""
     job.choose_method(phone, "source-voltage hipot")
-    job.tap(phone, "All called and confirmed")
+    job.confirm_gates(phone)
     job.choose(phone, "type readings")
-    phone.get_by_role("button", name="Add the reading").wait_for()
 
 
 def type_reading(phone: Page, second: float, kv: float) -> None:
     """Type one reading with its second, as a thumb would: two fields and the key that enters."""
-    phone.get_by_role("spinbutton", name="at second").fill(f"{second:g}")
-    field = phone.get_by_role("spinbutton", name="Reading, kV")
-    field.fill(f"{kv:g}")
-    field.press("Enter")
-    phone.get_by_text(f"{second:g} s {kv:g} kV", exact=False).first.wait_for()
+    field, shown = phone.get_by_role("spinbutton", name="Reading, kV"), phone.get_by_text(f"{second:g} s {kv:g} kV")
+
+    def write() -> None:
+        phone.get_by_role("spinbutton", name="at second").fill(f"{second:g}")
+        field.fill(f"{kv:g}")
+        field.press("Enter")
+
+    job.insist(phone, field, shown.first.is_visible, write)
 
 
 def plot(phone: Page) -> Locator:
@@ -86,13 +88,8 @@ def test_a_sample_cable_is_tried_to_its_verdict(phone: Page, address: str, kind:
     job.open_screen(phone, address, "crew", "Finn O'Dell")
     job.wait_due(phone, "^Go to")
     start_typing(phone)
-    phone.get_by_text("Try the sample readings").tap()
-    if kind != "good":
-        job.wait_still(phone)
-        phone.get_by_role("combobox", name="Sample").fill(kind)
-        phone.get_by_role("option", name=kind).wait_for()
-        phone.keyboard.press("Enter")
-        job.wait_still(phone)
+    job.unfold(phone, "Try the sample readings")
+    job.pick(phone, "Sample", kind)
     job.tap(phone, "Next 5 readings")
     verdict(phone, "Inconclusive")
     phone.get_by_text("Go on for", exact=False).first.wait_for()
@@ -108,8 +105,7 @@ def test_until_the_gates_are_ticked_no_verdict_is_asked_for(phone: Page, address
     phone.get_by_text("The verdict is asked for when these are called and confirmed").wait_for()
     assert phone.get_by_role("button", name="4. Record").count() == 0
     for text in ("Isolated at both ends", "Proven dead", "Called to the other person"):
-        phone.locator(".st-key-due").get_by_text(text, exact=False).first.tap()
-        phone.wait_for_timeout(400)
+        job.tick(phone, text, ".st-key-due")
     phone.get_by_text("Not valid as it stands: it will count as inconclusive").wait_for()
     phone.get_by_role("button", name="4. Record").wait_for()
 
@@ -138,7 +134,7 @@ def test_a_breaking_cable_is_seen_while_its_readings_are_typed(page: Page, phone
     assert asked is not None
     spans = [f"S-{n:04d}" for n in range(int(asked[1][2:]), int((asked[2] or asked[1])[2:]) + 1)]
     before = sum(share_of(page, span) for span in spans)
-    phone.locator("button:enabled", has_text="4. Record").tap()
+    job.tap(phone, "4. Record")
     job.wait_due(page, f"^Crew: Drain {spans[0]}")
     for _ in range(job.PATIENCE_MS // 200):
         if sum(share_of(page, span) for span in spans) > before:

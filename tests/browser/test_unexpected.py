@@ -1,8 +1,9 @@
-"""An order on the phone: stopped by an unexpected reading, planned anew, finished, undone, printed."""
+"""An order on the phone: stopped by an unexpected reading, planned anew, printed, and the case closed behind it."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,7 @@ from loopmend.workbench import requests as rq
 from loopmend.workbench.cases import load_case, submit
 from loopmend.workbench.desk import Desk, open_desk
 from loopmend.workbench.sample import lay_out_sample
-from workbench.town import sign
+from workbench.town import REPAIR, carry_out, sign
 
 if TYPE_CHECKING:
     from playwright.sync_api import Page
@@ -76,33 +77,29 @@ def play(page: Page, phone: Page, restored: tuple[str, Desk], look: Callable[[Pa
     job.tap(page, "Approve in my name")
     job.wait_due(phone, "for voltage")
     look(phone, "again")
-    job.sign_order(phone, CREW, "T. Vance", page)
+    job.sign_step(phone, 1, "T. Vance")
+    print_stopped(page)
 
-    job.wait_due(phone, "^Locate, repair")
-    look(phone, "repair")
-    job.fill(phone, "Cause", "water tree")
-    job.fill(phone, "What was done", "cut out 2 m, two splices")
-    job.tap(phone, "Record the repair")
-    job.wait_due(page, "^Dispatcher: Draft the order to return")
-    job.tap(page, "Draft: return to normal")
-    job.wait_due(page, "^Dispatcher: Approve")
-    job.tap(page, "Approve in my name")
-    job.wait_due(phone, "^Hold")
-    look(phone, "hold")
-    steps = job.sign_order(phone, CREW, "T. Vance", page)
-    assert sum("take the tag off" in step for step in steps) == 2
+    finish(restored[1], case_id)
     job.wait_due(page, "^Dispatcher: As left equals as found")
-    print_orders(page)
     job.tap(page, "Close the case")
     page.get_by_text("Case closed, as left equals as found").first.wait_for()
     look(page, "closed")
     assert not load_case(restored[1], case_id).state.standing
 
 
+def finish(desk: Desk, case_id: str) -> None:
+    """Carry out what is left, up to the case that may be closed, as the journey does on the screens."""
+    order = load_case(desk, case_id).state.orders[-1]
+    for step in order.steps[len(order.signatures) :]:
+        sign(desk, case_id, order.order_id, step)
+    submit(desk, case_id, replace(REPAIR, span="S-0106"), actor=CREW)
+    carry_out(desk, case_id, "return")
+
+
 def stop(phone: Page, n: int, found: str) -> None:
     """Say that a step is not as expected; without words it is refused."""
-    phone.get_by_text("Not as expected", exact=True).tap()
-    phone.wait_for_timeout(900)
+    job.unfold(phone, "Not as expected")
     button = f"Stop the order at step {n}"
     job.tap(phone, button)
     phone.get_by_text("the reason for stopping is missing").wait_for()
@@ -110,23 +107,11 @@ def stop(phone: Page, n: int, found: str) -> None:
     job.tap(phone, button)
 
 
-def print_orders(page: Page) -> None:
-    """Take every order on paper: the stopped one says where and why."""
-    page.get_by_text("Earlier orders on paper").click()
-    box = page.get_by_role("combobox", name="Order", exact=True)
-    option = page.get_by_role("option", name="O2", exact=True)
-    box.wait_for()
-    for _ in range(5):  # what was opened is filled in by a redraw, which may close the list again
-        job.wait_still(page)
-        if not option.count():
-            box.click()
-        page.wait_for_timeout(800)
-        if option.count():
-            break
-    option.click()
-    job.wait_still(page)
-    with page.expect_download() as download:
-        job.tap(page, "Order as PDF, to print and sign")
-    text = " ".join(" ".join(read_pages(download.value.path().read_bytes())).split())
+def print_stopped(page: Page) -> None:
+    """Take the stopped order on paper: it says where and why."""
+    job.unfold(page, "Earlier orders on paper")
+    job.pick(page, "Order", "O2")
+    printed = job.take_download(page, "Order as PDF, to print and sign")
+    text = " ".join(" ".join(read_pages(printed.path().read_bytes())).split())
     assert "STOPPED HERE, not as expected: tester lights up; read 7.2 kV" in text
     assert "page 1 of" in text

@@ -1,7 +1,8 @@
-"""The plan walked in a real browser: on the dispatcher's screen, and on the page that the truck takes along."""
+"""A small town in a real browser: its plan walked on the screen and on the truck's page, a fuse found blown."""
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from browser import job
-from loopmend.workbench.cases import Opening, start_case
+from loopmend.workbench.cases import Opening, load_case, start_case
 from loopmend.workbench.circuits import keep_circuit
 from loopmend.workbench.desk import open_desk
 from loopmend.workbench.plan_sheets import write_plan_sheet
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 
 pytestmark = pytest.mark.browser
 APP = Path(__file__).parents[2] / "app" / "app.py"
+FOUND = "Record: found blown, E2"
+SAYS = "Winding fuse of E2: found blown; 20 customers (1 critical) behind it"
 
 
 @pytest.fixture(scope="module")
@@ -36,6 +39,11 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
+def address(serve: Callable[..., str], folder: Path) -> str:
+    return serve(APP, LOOPMEND_FOLDER=str(folder / "desk"))
+
+
+@pytest.fixture(scope="module")
 def nodes(folder: Path) -> dict[int, dict[str, object]]:
     desk = open_desk(folder / "desk")
     found = {node["n"]: node for node in plan_tree(desk, "C-0001")["nodes"]}
@@ -44,22 +52,38 @@ def nodes(folder: Path) -> dict[int, dict[str, object]]:
 
 
 def test_the_dispatcher_walks_prices_and_takes_paper(
-    page: Page, serve: Callable[..., str], folder: Path, nodes: dict[int, dict[str, object]]
+    page: Page, address: str, nodes: dict[int, dict[str, object]]
 ) -> None:
-    job.open_screen(page, serve(APP, LOOPMEND_FOLDER=str(folder / "desk")), "", "N. Adair")
-    page.get_by_text("What if: begin with another move").click()
+    job.open_screen(page, address, "", "N. Adair")
+    job.unfold(page, "What if: begin with another move")
     page.get_by_text("Customer min against the proposed move").wait_for()
-    page.get_by_text("Walk the plan ahead").click()
+    job.unfold(page, "Walk the plan ahead")
     page.locator(".st-key-walk-place").get_by_role("heading", name=str(nodes[1]["at"])).wait_for()
-    page.locator(".st-key-walk-0-bad button").click()
+    job.press(page, page.locator(".st-key-walk-0-bad button"))
     page.locator(".st-key-walk-back button:enabled").wait_for()
     page.get_by_text(f"{nodes[1]['at']} bad", exact=False).first.wait_for()
-    page.get_by_text("Plan on paper, for a truck out of contact").click()
+    job.unfold(page, "Plan on paper, for a truck out of contact")
     job.tap(page, "Work it out")
-    with page.expect_download() as download:
-        job.tap(page, "Plan as PDF, to print")
-    assert download.value.suggested_filename == "C-0001-plan-v1.pdf"
-    assert Path(download.value.path()).read_bytes().startswith(b"%PDF")
+    printed = job.take_download(page, "Plan as PDF, to print")
+    assert printed.suggested_filename == "C-0001-plan-v1.pdf"
+    assert Path(printed.path()).read_bytes().startswith(b"%PDF")
+
+
+def test_a_fuse_found_blown_is_recorded_from_the_card_of_its_transformer(
+    page: Page, phone: Page, address: str, folder: Path, nodes: dict[int, dict[str, object]]
+) -> None:
+    job.open_screen(page, address, "?case=C-0001", "N. Adair")
+    job.open_screen(phone, address, "crew", "J. Orme")
+    job.pick(phone, "Span or enclosure", "E2")
+    job.unfold(phone, "Winding fuse of E2")
+    job.choose(phone, "found blown", "body")
+    phone.get_by_role("button", name=FOUND).wait_for()
+    job.wait_read(phone, time.monotonic())
+    job.tap(phone, FOUND)
+    phone.get_by_text(SAYS).wait_for()
+    page.get_by_text(SAYS).wait_for()  # by itself: nobody touched the desk
+    assert load_case(open_desk(folder / "desk"), "C-0001").state.now.windings_out == {"E2"}
+    assert phone.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
 
 
 def test_the_page_is_walked_by_tapping_without_a_network(
