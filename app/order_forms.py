@@ -10,7 +10,7 @@ import streamlit as st
 from case_forms import METHODS, VERDICTS, choose_end
 from loopmend.workbench import requests as rq
 from loopmend.workbench.screens import CaseScreen, Signature
-from loopmend.workbench.step_places import PEOPLE
+from loopmend.workbench.step_places import ONE_PERSON, PEOPLE
 from loopmend.workbench.windings import end_request
 from order_paper import offer_open_sheets
 from session import act, plain
@@ -63,7 +63,8 @@ def order_table(screen: CaseScreen) -> None:
     if order is None:
         return
     approved = f", approved by {plain(order.approved_by)}" if order.approved_by else ""
-    told = f"drafted by {plain(order.drafted_by)}{approved}, {order.status}"
+    alone = f"; {ONE_PERSON}" if order.alone else ""
+    told = f"drafted by {plain(order.drafted_by)}{approved}, {order.status}{alone}"
     st.markdown(f"**Order {order.order_id}: {PURPOSES[order.purpose]}** ({told})")
     signed = [_signed(signature) for signature in order.signatures]
     marks = [*signed, *(["next"] if order.next_step else []), *([""] * len(order.steps))][: len(order.steps)]

@@ -72,9 +72,10 @@ def _ask_record(screen: CaseScreen, step: dict[str, Any], turn: str) -> dict[str
     """Ask for the record that a hold point stands on; empty for every other step."""
     if step["action"] != "hold_for_test":
         return {}
-    proofs = load_proofs(desk(), screen.case_id, str(step["span"]))
+    name = str(step["span"] or step["enclosure"])
+    proofs = load_proofs(desk(), screen.case_id, name)
     if not proofs:
-        st.error(f"No good test of {plain(step['span'])} after its repair is on record: record one, or stop the order.")
+        st.error(f"No good test of {plain(name)} after its repair is on record: record one, or stop the order.")
         return {}
     chosen = st.radio("It stands on", list(proofs), index=len(proofs) - 1, format_func=proofs.get, key=f"proof-{turn}")
     return {"record": chosen}

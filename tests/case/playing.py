@@ -76,7 +76,7 @@ def opened(**given: Any) -> CaseState:
 def ask(state: CaseState, *requests: rq.Request, at: float = 0.0, actor: str = "J. Orme") -> CaseState:
     """Ask one thing after the other, all at one minute."""
     for request in requests:
-        if isinstance(request, rq.SignStep | rq.SwitchEnd | rq.SwitchWinding) and not request.by:
+        if isinstance(request, rq.ApproveOrder | rq.SignStep | rq.SwitchEnd | rq.SwitchWinding) and not request.by:
             request = replace(request, by=actor)  # noqa: PLW2901 - as the workbench fills it in
         state = happen(state, decide(KNOWN, state, request), minute(at), actor)
     return state

@@ -271,6 +271,9 @@ def test_an_elbow_is_parked_put_back_grounded_and_freed_again() -> None:
         (rq.SwitchEnd(span="S4", end="to", state="closed"), "S4: suspect span"),
         (rq.SwitchEnd(span="S1", end="to", state="grounded"), "S1: not as expected"),
         (rq.SwitchEnd(span="S5", end="to", state="grounded"), "S5: not as expected"),
+        (rq.SwitchEnd(span="S1", end="to", state="open", conductor="Neutral"), "interlock S1: neutral"),
+        (rq.SwitchEnd(span="S1", end="to", state="open", conductor="b"), "interlock S1: one phase alone .found B"),
+        (rq.SwitchEnd(span="S1", end="to", state="open", conductor="shield"), "S1: unknown conductor .found shield"),
     ],
 )
 def test_an_elbow_that_may_not_move_so_is_refused(request_: rq.SwitchEnd, words: str) -> None:
@@ -281,7 +284,8 @@ def test_an_elbow_that_may_not_move_so_is_refused(request_: rq.SwitchEnd, words:
 def test_an_elbow_does_not_move_beside_an_order_under_way() -> None:
     request = rq.SwitchEnd(span="S1", end="to", state="open")
     drafted = ask(declared(), rq.DraftOrder(purpose="restore"))
-    assert decide_one(drafted, request) == ev.EndSwitched(span="S1", end="to", state="open")
+    for asked in (request, replace(request, conductor=" a")):  # its only phase: all of it together
+        assert decide_one(drafted, asked) == ev.EndSwitched(span="S1", end="to", state="open")
     with pytest.raises(OrderError, match="elbow S1: order O1 is under way"):
         decide(KNOWN, approve(declared(), "restore"), request)
 

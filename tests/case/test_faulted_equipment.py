@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from case.playing import TOWN, TRUSTED, approve, ask, opened, sign_all, signature
+from case.playing import REPAIR, TOWN, TRUSTED, approve, ask, bad, good, opened, sign_all, signature
 from loopmend.case import requests as rq
 from loopmend.case.live_feed_throughs import add_cautions, find_live_feed_throughs
 from loopmend.case.state import CaseState
@@ -93,6 +94,24 @@ def test_a_span_beside_a_grounded_one_at_faulted_equipment_is_not_made_alive() -
     assert ask(state, rq.SwitchEnd(span="S3", end="to", state="closed")).now != state.now
     grounded = ask(state, rq.SwitchEnd(span="S2", end="from", state="grounded"))
     assert refused(grounded, rq.SwitchEnd(span="S3", end="to", state="closed")) == ["work under way"]
+
+
+def test_repaired_equipment_goes_back_only_on_its_proof() -> None:
+    state = sign_all(approve(sign_all(approve(declared_at_e2(), "restore")), "ground"))
+    state = ask(state, replace(REPAIR, span="E2", component="equipment", work="new transformer"))
+    returning = approve(state, "return")
+    hold = returning.orders[-1].steps[0]
+    assert (hold["action"], hold["enclosure"], hold["span"]) == ("hold_for_test", "E2", None)
+    assert hold["says"].startswith("Hold: the equipment in E2 is proved")
+    order_id = returning.orders[-1].order_id
+    assert refused(returning, signature(order_id, hold, measured={"record": "V1"})) == ["waits for the proof of E2"]
+    assert ask(returning, signature(order_id, hold)).orders[-1].next_step == returning.orders[-1].steps[1]
+    failed, proved = (replace(t, evidence={**t.evidence, "enclosures": ["E2"]}) for t in (bad("S3"), good("S3")))
+    assert refused(ask(returning, failed), signature(order_id, hold)) == ["waits for the proof of E2"]
+    again = ask(returning, failed, good("S3"), proved)
+    assert refused(again, signature(order_id, hold, measured={"record": "V2"})) == ["waits for the proof of E2"]
+    by_test = ask(again, signature(order_id, hold, measured={"record": "V3"}))
+    assert by_test.orders[-1].signatures[0].measured["says"] == "V3: good hipot test"
 
 
 def _sign_one(state: CaseState, step: dict[str, Any]) -> CaseState:

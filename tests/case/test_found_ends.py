@@ -73,6 +73,10 @@ def test_a_find_is_kept_while_an_order_is_under_way_and_its_step_then_sees_it() 
             rq.RecordEnd(span="S1", end="from", state="joined", note=SEEN),
             ["joined at R1, where it has no elbow to go on a feed-through"],
         ),
+        (
+            rq.RecordEnd(span="S1", end="to", state="open", note=SEEN, conductor="neutral"),
+            ["is found so on one conductor, and the record holds one position for all phases"],
+        ),
     ],
 )
 def test_a_find_that_cannot_be_is_refused_with_every_reason(request_: rq.RecordEnd, problems: list[str]) -> None:

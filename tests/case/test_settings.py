@@ -6,9 +6,12 @@ from dataclasses import fields
 
 import pytest
 
+from case.playing import ask, declared
 from case.small_town import small_town
+from loopmend.case import requests as rq
 from loopmend.case.assumptions import check_assumptions, read_assumptions
 from loopmend.case.settings import NAMES, RANGES, Settings, check_settings, read_settings
+from loopmend.errors import OrderError
 
 TOWN = small_town()
 
@@ -33,6 +36,19 @@ def test_everything_wrong_is_told_at_once() -> None:
     found = check_settings(wrong, TOWN, methods=("hipot",))
     assert len(found) == len(wrong)
     assert check_settings("fast", TOWN)[0].remedy == "write names and values"
+
+
+def test_another_approves_where_the_company_asks_for_it() -> None:
+    for setting, refused in (({}, False), ({"another_approves": True}, True)):
+        state = ask(declared(), rq.ChangeAssumptions(assumptions={"settings": setting}))
+        state = ask(state, rq.DraftOrder(purpose="restore"), actor="N. Adair")
+        approval = rq.ApproveOrder(order_id="O1")
+        assert not ask(state, approval, actor="M. Sorley").orders[0].alone
+        if not refused:
+            assert ask(state, approval, actor="n. adair").orders[0].alone
+            continue
+        with pytest.raises(OrderError, match=r"O1: was drafted by N. Adair, .*another_approves.*found n. adair"):
+            ask(state, approval, actor="n. adair")
 
 
 def test_settings_reach_the_times_of_the_crew() -> None:

@@ -178,8 +178,10 @@ def test_a_stopped_order_is_over_and_keeps_its_reason() -> None:
     )
 
 
-def test_an_order_without_steps_has_none_due() -> None:
+def test_an_order_without_steps_has_none_due_and_names_are_compared_as_persons() -> None:
     order = Order(order_id="O1", purpose="restore", status="approved", steps=(), drafted_by="N. Adair")
+    assert not order.alone
+    assert [replace(order, approved_by=name).alone for name in ("n.adair", "M. Sorley")] == [True, False]
     assert order.next_step is None
 
 

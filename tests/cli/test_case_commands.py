@@ -170,6 +170,7 @@ def test_switch_moves_an_elbow_and_the_interlock_watches(started: dict[str, Any]
         ("switch", "C-0001", "S1", "middle", "open", *BY),
         ("switch", "C-0001", "S1", "from", "ajar", *BY),
         ("switch", "C-0001", "S1", "from", "grounded", *BY),
+        ("switch", "C-0001", "S1", "from", "open", "--conductor", "neutral", *BY),
         ("declare", "C-0001", "S5", *BY),
         ("declare", "C-0001", "S2", *BY),
         ("draft", "C-0001", "restore", *BY),

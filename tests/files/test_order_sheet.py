@@ -357,6 +357,9 @@ def test_every_act_waiting_and_person_has_words() -> None:
 def test_an_order_not_approved_has_nobody() -> None:
     sheet = make_sheet(approved_by="", approved_at=None, status="draft")
     assert ("Approved by", "not approved") in sheet.facts()
+    alone = dict(make_sheet(approved_by="n. adair").facts())["Approved by"]
+    assert alone.endswith("; drafted and approved by the same person")
+    assert "same person" not in dict(make_sheet().facts())["Approved by"]
 
 
 def test_columns_fill_the_width() -> None:

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 
 from loopmend.errors import Finding
 from loopmend.network.assets import Device, Enclosure, End, EndState, Span
-from loopmend.network.check import check_circuit
+from loopmend.network.check import check_circuit, check_positions
 from loopmend.network.graph import Circuit, build_circuit
-from loopmend.network.positions import normal_positions
+from loopmend.network.positions import Positions, apply_end_states, normal_positions
 from loopmend.network.tracing import find_loops, trace_supply
 from network.circuit_cases import circuits, loop_assets, loop_circuit, padmount, riser, span
 
@@ -366,6 +366,51 @@ def test_every_dark_enclosure_is_counted_in_exactly_one_island(circuit: Circuit)
     islands = [f for f in check_circuit(circuit) if f.problem.startswith("no supply")]
     assert sum(int(island.value.split()[0]) for island in islands) == int(dark.sum())
     assert {island.asset_id for island in islands} <= set(circuit.enclosures.enclosure_id[dark])
+
+
+# positions that are given instead
+
+
+def given_positions(*changes: tuple[str, End, EndState]) -> tuple[Circuit, Positions]:
+    circuit = loop_circuit()
+    return circuit, apply_end_states(circuit, normal_positions(circuit), changes)
+
+
+def test_a_ground_on_what_an_open_device_will_feed_again_is_a_problem_and_a_tie_over_it_warns() -> None:
+    circuit, ground = given_positions(("S2", End.TO, GROUNDED))
+    fed, later = (only(check_positions(circuit, ground, operated)) for operated in ([], ["R1"]))
+    assert (fed.problem, later.problem) == (
+        "grounded while it is fed",
+        "grounded, and fed once its device is closed again",
+    )
+    assert (fed.severity, later.severity, later.value) == ("problem", "problem", "to grounded, from closed")
+    circuit, tie = given_positions(("S3", End.TO, CLOSED))
+    now, later = (only(check_positions(circuit, tie, operated)) for operated in ([], ["R1"]))
+    assert (now.severity, later.severity, now.value, later.value) == ("problem", "warning", "R1, R2", "R1, R2")
+
+
+def test_positions_that_may_stand_are_not_spoken_of() -> None:
+    both = [("S2", end, GROUNDED) for end in End]
+    for changes in ([], both, [("S2", End.FROM, OPEN), ("S3", End.TO, CLOSED)]):
+        assert check_positions(*given_positions(*changes), ["R1"]) == ()
+
+
+@given(circuits() | circuits(joined=True))
+@settings(max_examples=100, deadline=None)
+def test_positions_are_judged_as_the_layers_are(circuit: Circuit) -> None:
+    """The same ends, once as the layers' own and once given to a circuit that has every end open."""
+    if not circuit.source_ids:
+        return
+    spans = [circuit.span(str(name)) for name in circuit.spans.span_id]
+    parted = build_circuit(
+        [circuit.enclosure(str(name)) for name in circuit.enclosures.enclosure_id],
+        [replace(span, from_state=OPEN, to_state=OPEN) for span in spans],
+    )
+    told = check_positions(parted, replace(normal_positions(parted), states=normal_positions(circuit).states))
+    layers = check_circuit(circuit)
+    assert {(f.asset_id, f.value) for f in told if f.severity == "problem"} == {
+        (f.asset_id, f.value) for f in layers if f.severity == "problem"
+    }
 
 
 # agreement

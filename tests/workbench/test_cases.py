@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from loopmend.case import requests as rq
+from loopmend.case.opening import decide_opening
 from loopmend.errors import ConflictError, DataError, EvidenceError, LoopmendError, NetworkError, OrderError
 from loopmend.records.store import load, store_version
 from loopmend.workbench.case_documents import case_document
@@ -132,6 +133,26 @@ def test_a_case_file_is_refused_with_every_position_that_cannot_be(desk: Desk, t
         with pytest.raises(DataError, match=words):
             start_case(desk, "town", Opening(), actor="N. Adair", case_file=case_file(tmp_path, **given))
     assert load_cases(desk) == ()
+
+
+def test_a_case_file_is_refused_with_every_position_that_the_interlock_would_not_let_stand(
+    desk: Desk, tmp_path: Path
+) -> None:
+    wrong = {"S9": {"to": "open"}, "S2": {"to": "grounded"}, "S5": {"from": "grounded"}}
+    path = case_file(tmp_path, positions=wrong, crew_at="E9")
+    with pytest.raises(DataError) as refused:
+        start_case(desk, "town", Opening(), actor="N. Adair", case_file=path)
+    told = [(finding.asset_id, finding.problem) for finding in refused.value.findings]
+    assert told == [
+        ("S9", "no such span in the circuit"),
+        ("S2", "grounded, and fed once its device is closed again"),
+        ("S5", "grounded while it is fed"),
+        ("crew_at", "no such enclosure in the circuit"),
+    ]
+    assert "recorded in the open case, as found" in refused.value.findings[1].remedy
+    request = rq.OpenCase(circuit="town", fingerprint="", operated=("R1",), positions={"S2": {"to": "grounded"}})
+    with pytest.raises(NetworkError, match="S2: grounded, and fed once"):
+        decide_opening(load_case(desk, open_case(desk)).circuit, request)
 
 
 def test_how_a_fuse_came_to_be_out_is_told(desk: Desk) -> None:

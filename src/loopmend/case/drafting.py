@@ -15,7 +15,7 @@ from loopmend.case.state import CaseState
 from loopmend.errors import OrderError
 from loopmend.network.assets import End, EndState
 from loopmend.network.graph import Circuit
-from loopmend.network.positions import Positions
+from loopmend.network.positions import Positions, find_differences
 from loopmend.switching.alternatives import WHERE_ALLOWED, find_joins
 from loopmend.switching.clearance_steps import (
     draft_release,
@@ -66,7 +66,7 @@ def draft_order(
     elif request.purpose == "return":
         allowed = _drafted_with(circuit, hazards)
         plain = draft_return(circuit, state.now, _to_return_to(state), allowed, fits=_fits(circuit, state, request))
-        steps = weave_return(plain, circuit, state.standing, _to_be_proved(circuit, state))
+        steps = weave_return(plain, circuit, state.standing, *_to_be_proved(circuit, state))
     elif request.purpose == "release":
         steps = draft_release(circuit, state.now, state.standing)
     else:
@@ -88,11 +88,15 @@ def _to_return_to(state: CaseState) -> Positions:
     return replace(state.as_found, windings_out=state.as_found.windings_out & state.now.windings_out)
 
 
-def _to_be_proved(circuit: Circuit, state: CaseState) -> list[str]:
-    """Repaired spans that the return is about to put back."""
-    rows = {span: circuit.span_row[span] for span in state.repaired if span in circuit.span_row}
-    now, found = state.now.states, state.as_found.states
-    return [span for span, row in rows.items() if bool((now[row] != found[row]).any())]
+def _to_be_proved(circuit: Circuit, state: CaseState) -> tuple[list[str], list[str]]:
+    """Repaired spans, and enclosures of repaired equipment, that the return is about to put back."""
+    moved = {(span, end) for span, end, _, _ in find_differences(circuit, state.now, state.as_found)}
+    equipment = [name for name in state.repaired if name in state.faulted_enclosures]
+    spans = [name for name in state.repaired if name not in equipment]
+    return (
+        [span for span in spans if moved & {(span, end) for end in End}],
+        [name for name in equipment if moved & set(circuit.ends_at[name])],
+    )
 
 
 def _open_first(circuit: Circuit, state: CaseState, request: DraftOrder, hazards: Hazards) -> tuple[Step, ...]:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
+
+import numpy as np
 
 from loopmend.case import events as ev
 from loopmend.case import requests as rq
@@ -11,9 +13,14 @@ from loopmend.case.assumptions import check_assumptions, check_operated_phases
 from loopmend.errors import DataError, Finding, NetworkError
 from loopmend.locate.dead import find_dead_part
 from loopmend.locate.infer import infer_operated
-from loopmend.network.check_feed_throughs import check_feed_throughs
+from loopmend.network.assets import ON, End
+from loopmend.network.check import check_positions
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions, normal_positions, read_overrides
+from loopmend.network.tracing import trace_supply
+from loopmend.switching.rules import find_like_ends, find_misfed, find_rated_kv
+
+FOUND_SO = "what was found so in the field is recorded in the open case, as found"
 
 
 def decide_opening(circuit: Circuit, request: rq.OpenCase) -> tuple[ev.Payload, ...]:
@@ -27,8 +34,8 @@ def decide_opening(circuit: Circuit, request: rq.OpenCase) -> tuple[ev.Payload, 
     DataError
         If the assumptions cannot be used.
     """
-    as_found, misplaced = read_as_found(circuit, request.positions, request.windings)
-    network = [*_check_places(circuit, request), *misplaced]
+    as_found, misplaced = read_as_found(circuit, request.positions, request.windings, request.operated)
+    network = [*_check_places(circuit, request), *(f for f in misplaced if f.severity == "problem")]
     findings = list(check_assumptions(request.assumptions, circuit))
     operated = tuple(dict.fromkeys(request.operated))
     if not operated and request.reported_out and not network:
@@ -58,11 +65,43 @@ def decide_opening(circuit: Circuit, request: rq.OpenCase) -> tuple[ev.Payload, 
 
 
 def read_as_found(
-    circuit: Circuit, positions: Mapping[str, Mapping[str, str]], windings: Mapping[str, str]
+    circuit: Circuit,
+    positions: Mapping[str, Mapping[str, str]],
+    windings: Mapping[str, str],
+    operated: Collection[str],
 ) -> tuple[Positions, list[Finding]]:
-    """Find the positions as found, as far as that goes, and all that is wrong with them."""
+    """Find the positions as found, as far as that goes, and all that is wrong with them, warnings too.
+
+    What the interlock would never let stand is a problem: no plan can be built on it, and none would lead back to it.
+    """
     as_found, findings = read_overrides(circuit, normal_positions(circuit), positions, windings)
-    return as_found, findings + [f for f in check_feed_throughs(circuit, as_found) if f.severity == "problem"]
+    told = [*check_positions(circuit, as_found, operated), *_check_unlike(circuit, as_found, operated)]
+    return as_found, findings + [_of_a_file(finding) for finding in told]
+
+
+def _of_a_file(finding: Finding) -> Finding:
+    kept = f"; {FOUND_SO}" if finding.severity == "problem" else ""
+    return replace(finding, layer="positions", remedy=finding.remedy + kept)
+
+
+def _check_unlike(circuit: Circuit, as_found: Positions, operated: Collection[str]) -> list[Finding]:
+    """Find the ends put on phases, and what is fed at a voltage, that are not their own."""
+    normal = normal_positions(circuit)
+    moved = np.isin(as_found.states, ON) & ~np.isin(normal.states, ON)
+    findings = []
+    for row, end in np.argwhere(moved & ~find_like_ends(circuit)).tolist():
+        at = circuit.enclosures.enclosure_id[circuit.spans.enclosure[row, end]]
+        value = f"{End(end).label} end at {at}"
+        findings.append(_wrong(str(circuit.spans.span_id[row]), "closed onto unlike phases", value))
+    if moved.any():
+        now = trace_supply(circuit, replace(as_found, open_devices=frozenset(operated)))
+        if names := circuit.spans.span_id[find_misfed(circuit, now, find_rated_kv(circuit))[1]].tolist():
+            findings.append(_wrong(names[0], "fed at another voltage than its own", ", ".join(names)))
+    return findings
+
+
+def _wrong(span: str, problem: str, value: str) -> Finding:
+    return Finding(asset_id=span, layer="positions", problem=problem, value=value, remedy="set that end to open")
 
 
 def _check_places(circuit: Circuit, request: rq.OpenCase) -> list[Finding]:

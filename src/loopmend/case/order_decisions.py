@@ -11,12 +11,13 @@ from loopmend.case.drafting import draft_order
 from loopmend.case.equipment import find_spans_at
 from loopmend.case.gates import ground_reminders
 from loopmend.case.order_load import find_order_amps, find_order_load, say_order_load
+from loopmend.case.settings import read_settings
 from loopmend.case.signing import hazards_in_order, require_order
-from loopmend.case.state import CaseState, is_grounded
+from loopmend.case.state import CaseState, Order, is_grounded
 from loopmend.errors import Finding, OrderError
 from loopmend.network.positions import find_differences, find_winding_differences
 from loopmend.switching.clearance_steps import require_walkable
-from loopmend.switching.clearances import place_text
+from loopmend.switching.clearances import place_text, same_person
 from loopmend.switching.steps import Step
 
 COMPONENTS = ("cable", "splice", "termination", "dig_in", "equipment")
@@ -56,12 +57,28 @@ def _stopped_before(state: CaseState, purpose: str) -> tuple[str, ...]:
 
 
 def approve(known: Knowledge, state: CaseState, request: rq.ApproveOrder) -> tuple[ev.Payload, ...]:
-    """Decide on an approval: every step is rehearsed from the positions as they are."""
+    """Decide on an approval: by whom the company allows, every step rehearsed from the positions as they are."""
     order = require_order(state, request.order_id, ("draft",), "only a draft can be approved")
     steps = [Step.from_document(document) for document in order.steps]
     hazards = hazards_in_order(known, state, order)
-    require_walkable(known.circuit, state.now, steps, state.standing, hazards, name=order.order_id)
+    findings = _check_approver(state, order, request.by)
+    try:
+        require_walkable(known.circuit, state.now, steps, state.standing, hazards, name=order.order_id)
+    except OrderError as error:
+        findings += error.findings
+    if findings:
+        raise OrderError(findings)
     return (ev.OrderApproved(order_id=request.order_id),)
+
+
+def _check_approver(state: CaseState, order: Order, by: str) -> list[Finding]:
+    """Where the company asks for it, another person approves than the one who drafted the order."""
+    asked = read_settings(state.assumptions.get("settings") or {}).another_approves
+    if not asked or not same_person(order.drafted_by, by):
+        return []
+    problem = f"was drafted by {order.drafted_by}, and the company's setting another_approves asks for another person"
+    remedy = "have another person approve it in that person's own name"
+    return [Finding(asset_id=order.order_id, layer="order", problem=problem, value=by, remedy=remedy)]
 
 
 def record_repair(known: Knowledge, state: CaseState, request: rq.RecordRepair) -> tuple[ev.Payload, ...]:

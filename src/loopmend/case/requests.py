@@ -112,6 +112,9 @@ class SwitchEnd:
     ----------
     state
         Where it goes: ``open`` (parked), ``closed``, ``grounded`` or ``joined`` (onto the feed-through there).
+    conductor
+        "" for all phases together; else what is moved: phase letters, or ``neutral``. Nothing but all phases is let
+        through, so the record holds none.
     """
 
     span: str
@@ -119,16 +122,21 @@ class SwitchEnd:
     state: str
     reason: str = ""
     by: str = ""
+    conductor: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordEnd:
-    """Record where an end was found, though nobody moved it: a fact, so no interlock speaks; the note says how seen."""
+    """Record where an end was found, though nobody moved it: a fact, so no interlock speaks; the note says how seen.
+
+    `conductor` as in `SwitchEnd`: the record holds one position for an end.
+    """
 
     span: str
     end: str
     state: str
     note: str = ""
+    conductor: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,9 +201,10 @@ class DraftOrder:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ApproveOrder:
-    """Approve a drafted order in one's own name."""
+    """Approve a drafted order in one's own name; `by` is filled in from who submits it."""
 
     order_id: str
+    by: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -62,6 +62,9 @@ class Settings:
         Cold-load pickup, as `PickupCurve`: pairs of minutes out and factor, and how fast the load settles.
     momentary_parallel
         Whether the company allows two sources to be tied for a moment where an order has compared the phases.
+    another_approves
+        Whether an order is approved by another person than the one who drafted it. Not asked for by default: one person
+        may be alone at the desk at night; order and sheet then say so.
     demand, power_factor, lowest_volts_pu
         Load that a restoration and an order are reckoned with, as in `solve_flow`, and the lowest voltage allowed.
     """
@@ -85,6 +88,7 @@ class Settings:
     pickup_points: tuple[tuple[float, float], ...] = PickupCurve().points
     pickup_settle_minutes: float = PickupCurve().settle_minutes
     momentary_parallel: bool = False
+    another_approves: bool = False
     demand: float = 1.0
     power_factor: float = 0.9
     lowest_volts_pu: float = 0.95
@@ -133,10 +137,11 @@ def check_settings(document: Any, circuit: Circuit, methods: tuple[str, ...] = (
             findings.append(_bad(f"{name} is out of range or no number", document[name], remedy))
     if "closings_at_most" in document and not isinstance(document["closings_at_most"], int):
         findings.append(_bad("closings_at_most is no whole number", document["closings_at_most"], "give 0, 1, 2, ..."))
-    if not isinstance(document.get("momentary_parallel", False), bool):
-        findings.append(
-            _bad("momentary_parallel is no yes or no", document["momentary_parallel"], "give true or false")
-        )
+    findings += [
+        _bad(f"{name} is no yes or no", document[name], "give true or false")
+        for name in ("momentary_parallel", "another_approves")
+        if not isinstance(document.get(name, False), bool)
+    ]
     if document.get("closing", "never") not in CLOSINGS:
         findings.append(_bad("unknown closing", document["closing"], f"use {', '.join(CLOSINGS)}"))
     method = document.get("method")

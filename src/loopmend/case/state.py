@@ -13,7 +13,7 @@ from loopmend.network.positions import (
     Positions,
 )
 from loopmend.network.tracing import trace_supply
-from loopmend.switching.clearances import NOTHING_STANDS, Standing
+from loopmend.switching.clearances import NOTHING_STANDS, Standing, same_person
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,6 +108,11 @@ class Order:
     demand: float = 1.0
     power_factor: float = 0.9
     pickup_factor: float = 1.0
+
+    @property
+    def alone(self) -> bool:
+        """Whether one person both drafted and approved it."""
+        return bool(self.approved_by) and same_person(self.drafted_by, self.approved_by)
 
     @property
     def next_step(self) -> dict[str, Any] | None:

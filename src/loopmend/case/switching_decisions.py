@@ -15,6 +15,7 @@ from loopmend.network.check_feed_throughs import check_feed_throughs
 from loopmend.network.devices import has_winding
 from loopmend.network.positions import WINDING_STATES, apply_end_state, end_state
 from loopmend.switching.clearances import apply_guarded
+from loopmend.switching.device_rules import NEUTRAL, check_conductor
 from loopmend.switching.steps import Action, Step
 
 END_ACTIONS: dict[str, Action] = {"open": "open", "closed": "close", "grounded": "ground", "joined": "join"}
@@ -29,24 +30,31 @@ FOUND = {"blown": "out", "whole": "in"}
 def switch_end(known: Knowledge, state: CaseState, request: rq.SwitchEnd) -> tuple[ev.Payload, ...]:
     """Decide on an elbow moved outside an order: the interlock answers."""
     _require_no_order(state, request.span, "elbow")
-    _require_end(known, request.span, request.end, request.state)
+    _require_end(known, request)
     end = End[request.end.upper()]
     action = END_ACTIONS[request.state]
     if action == "open" and end_state(known.circuit, state.now, request.span, end) is EndState.GROUNDED:
         action = "remove_ground"
     at = known.circuit.enclosure_at(request.span, end)
-    _require_allowed(known, state, Step(n=1, action=action, enclosure=at, span=request.span, end=end, by=request.by))
+    moved = Step(n=1, action=action, enclosure=at, span=request.span, end=end, by=request.by)
+    _require_allowed(known, state, replace(moved, conductor=_conductor(request)))
     return (ev.EndSwitched(span=request.span, end=request.end, state=request.state, reason=request.reason),)
 
 
 def record_end(known: Knowledge, state: CaseState, request: rq.RecordEnd) -> tuple[ev.Payload, ...]:
     """Decide on an elbow found where the record does not have it: a fact, whatever is alive, if it can be at all."""
-    _require_end(known, request.span, request.end, request.state)
+    _require_end(known, request)
     circuit, end, to = known.circuit, End[request.end.upper()], EndState[request.state.upper()]
     findings = []
     if end_state(circuit, state.now, request.span, end) is to:
         remedy = "nothing is to be recorded; look whether another elbow is meant"
         findings.append(_bad(request.span, "is so by the record already", f"{end.label} {to.label}", remedy, "elbow"))
+    at = circuit.enclosure_at(request.span, end)
+    found = Step(n=1, action="open", enclosure=at, span=request.span, end=end, conductor=_conductor(request))
+    if check_conductor(circuit, found):
+        problem = "is found so on one conductor, and the record holds one position for all phases"
+        remedy = "keep clear of it and tell the dispatcher; write it in the note of a record there"
+        findings.append(_bad(request.span, problem, request.conductor, remedy, "elbow"))
     if not request.note.strip():
         remedy = "say how it was seen, and by whom"
         findings.append(
@@ -54,7 +62,6 @@ def record_end(known: Knowledge, state: CaseState, request: rq.RecordEnd) -> tup
         )
     if to is EndState.JOINED:
         after = apply_end_state(circuit, state.now, request.span, end, to)
-        at = circuit.enclosure_at(request.span, end)
         findings += [
             f
             for f in check_feed_throughs(circuit, after)
@@ -97,8 +104,15 @@ def _require_no_order(state: CaseState, asset_id: str, layer: str) -> None:
         raise OrderError.about(asset_id, layer, f"order {order.order_id} is under way", order.status, remedy)
 
 
-def _require_end(known: Knowledge, span: str, end: str, state: str) -> None:
-    """Refuse a span that there is not, and words for an end or a position that are none, all at once."""
+def _conductor(request: rq.SwitchEnd | rq.RecordEnd) -> str:
+    """Write the conductor as a step has it: phases in capitals and in order, or the neutral."""
+    told = request.conductor.strip()
+    return NEUTRAL if told.casefold() == NEUTRAL else "".join(sorted(set(told.upper())))
+
+
+def _require_end(known: Knowledge, request: rq.SwitchEnd | rq.RecordEnd) -> None:
+    """Refuse a span that there is not, and words for an end, a position or a conductor that are none, all at once."""
+    span, end, state = request.span, request.end, request.state
     findings = []
     if span not in known.circuit.span_row:
         remedy = known.circuit.say_span_remedy(span)
@@ -106,6 +120,9 @@ def _require_end(known: Knowledge, span: str, end: str, state: str) -> None:
     if end not in ("from", "to") or state not in END_ACTIONS:
         remedy = "use from or to; open, closed, grounded or joined"
         findings.append(_bad(span, "unknown end or position", f"{end} {state}", remedy, "elbow"))
+    if (conductor := _conductor(request)) != NEUTRAL and set(conductor) - set("ABC"):
+        remedy = "use letters of A, B, C, or neutral; leave it out for all phases together"
+        findings.append(_bad(span, "unknown conductor", request.conductor, remedy, "elbow"))
     if findings:
         raise OrderError(findings)
 

@@ -55,7 +55,7 @@ def settings(
     """
     desk = open_desk(folder, store)
     if changes:
-        request = request_of(desk, case_id, changes, reason)
+        request = request_of(desk, case_id, changes, reason, by)
         submit(case_id, request, by, folder, store, version, command_id, as_json)
         return
     document = settings_document(desk, case_id)

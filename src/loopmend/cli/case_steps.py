@@ -200,6 +200,9 @@ def switch(
     ],
     by: By,
     reason: Reason = "",
+    conductor: Annotated[
+        str, typer.Option(help="What is moved: phase letters or neutral. Allowed are all phases together, the default.")
+    ] = "",
     folder: Folder = None,
     store: StoreUrl = None,
     version: Version = None,
@@ -211,10 +214,10 @@ def switch(
     """Record an elbow moved while sectionalizing, outside an order; the interlock checks it.
 
     Two elbows joined at one enclosure pass supply on, past its equipment. Found so is a fact: it is kept whatever is
-    alive, and needs a --reason.
+    alive, and needs a --reason. An end is moved on all its phases together; the neutral is never opened.
     Example: loopmend case switch C-0001 S-0106 from open --by "J. Orme"
     """
-    request = end_request(span, end, state, reason, found=found)
+    request = end_request(span, end, state, reason, found=found, conductor=conductor)
     submit(case_id, request, by, folder, store, version, command_id, as_json)
 
 

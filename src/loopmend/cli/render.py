@@ -107,6 +107,7 @@ def restore_text(document: dict[str, Any]) -> str:
             f"base of 120 V: {_said_range(low['service_range'])} of ANSI C84.1, transformer and service left out"
         )
     lines += [f"LIMIT NOT KEPT: {_violation(violation)}" for violation in document["violations"]]
+    lines += [f"note: {note}" for note in document.get("notes", [])]
     lines.append(document["proof"])
     return "\n".join([*lines, ADVICE])
 

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from loopmend.cli.render import ADVICE, ways_lines
-from loopmend.workbench.step_places import PEOPLE, WAITED_FOR
+from loopmend.workbench.step_places import ONE_PERSON, PEOPLE, WAITED_FOR
 
 SHOWN_FUSES = 8
 
@@ -62,7 +62,8 @@ def case_text(document: dict[str, Any]) -> str:
         lines.append(f"faulted: {', '.join(document['faulted'])}; repaired: {repaired}")
     for order in document["orders"]:
         stopped = f", at step {order['stopped_at']}: {order['stopped']}" if order["stopped_at"] else ""
-        lines.append(f"order {order['id']} ({order['purpose']}): {order['status']}{stopped}")
+        alone = f"; {ONE_PERSON}" if order["drafter_approved"] else ""
+        lines.append(f"order {order['id']} ({order['purpose']}): {order['status']}{stopped}{alone}")
         if order["status"] not in ("done", "stopped"):
             for step in order["steps"]:
                 lines.append(f"  [{'x' if 'done_by' in step else ' '}] {step['n']}. {step['says']}{_signed(step)}")

@@ -35,6 +35,8 @@ class CaseFile:
         Enclosure where the crew stands, "" where not given.
     assumptions
         Those of the `ASSUMPTION_KEYS` that are given.
+    warnings
+        What is doubtful about the positions and yet no reason to refuse them.
     """
 
     operated: tuple[str, ...]
@@ -43,6 +45,7 @@ class CaseFile:
     evidence: tuple[dict[str, Any], ...] = ()
     crew_at: str = ""
     assumptions: dict[str, Any] = field(default_factory=dict)
+    warnings: tuple[Finding, ...] = ()
 
 
 def read_case_file(path: Path, circuit: Circuit) -> CaseFile:
@@ -61,8 +64,8 @@ def read_case_file(path: Path, circuit: Circuit) -> CaseFile:
         found = document.get("format") if isinstance(document, dict) else type(document).__name__
         raise DataError.about(path.name, "case", "is not a case file", found, f'set "format" to "{FORMAT}"')
     findings = _check(document, circuit)
-    if findings:
-        raise DataError(findings)
+    if any(finding.severity == "problem" for finding in findings):
+        raise DataError([finding for finding in findings if finding.severity == "problem"])
     return CaseFile(
         operated=tuple(dict.fromkeys(document["operated"])),
         positions=document.get("positions", {}),
@@ -70,6 +73,7 @@ def read_case_file(path: Path, circuit: Circuit) -> CaseFile:
         evidence=tuple(document.get("evidence", [])),
         crew_at=document.get("crew_at") or "",
         assumptions={key: document[key] for key in ASSUMPTION_KEYS if key in document},
+        warnings=tuple(findings),
     )
 
 
@@ -77,7 +81,7 @@ def _check(document: dict[str, Any], circuit: Circuit) -> list[Finding]:
     known = ("format", "operated", "positions", "windings", "evidence", "crew_at", *ASSUMPTION_KEYS)
     findings = [_bad(key, "unknown key", key, f"use {', '.join(known)}") for key in document if key not in known]
     findings += _check_operated(document.get("operated"), circuit)
-    findings += _check_positions(document.get("positions", {}), document.get("windings", {}), circuit)
+    findings += _check_positions(document, circuit)
     evidence = document.get("evidence", [])
     if not isinstance(evidence, list):
         findings.append(_bad("evidence", "is not a list", evidence, "write a list of records"))
@@ -105,7 +109,9 @@ def _check_operated(operated: Any, circuit: Circuit) -> list[Finding]:
     ]
 
 
-def _check_positions(positions: Any, windings: Any, circuit: Circuit) -> list[Finding]:
+def _check_positions(document: dict[str, Any], circuit: Circuit) -> list[Finding]:
+    positions, windings = document.get("positions", {}), document.get("windings", {})
+    operated = document.get("operated")
     findings = []
     tables = isinstance(positions, dict) and all(isinstance(ends, dict) for ends in positions.values())
     if not tables or not all(isinstance(state, str) for ends in positions.values() for state in ends.values()):
@@ -114,7 +120,8 @@ def _check_positions(positions: Any, windings: Any, circuit: Circuit) -> list[Fi
     if not isinstance(windings, dict) or not all(isinstance(state, str) for state in windings.values()):
         findings.append(_bad("windings", "is not a table of winding fuses", windings, 'write {"P-1": "out"}'))
         windings = {}
-    return findings + read_as_found(circuit, positions, windings)[1]
+    opened = [name for name in circuit.source_ids if isinstance(operated, list) and name in operated]
+    return findings + read_as_found(circuit, positions, windings, opened)[1]
 
 
 def _bad(asset_id: str, problem: str, value: object, remedy: str) -> Finding:

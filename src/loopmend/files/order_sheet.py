@@ -6,6 +6,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from loopmend.files.sheet_case import CaseSheet, clock_text, ranges
+from loopmend.switching.clearances import same_person
+
+ONE_PERSON = "drafted and approved by the same person"
 
 COLUMNS = ("Step", "Where", "Elbow or device", "What to do", "Done by", "Confirmed by", "Clock time")
 SHARES = (0.05, 0.15, 0.13, 0.4, 0.09, 0.09, 0.09)
@@ -169,7 +172,8 @@ class OrderSheet(CaseSheet):
         approved = "not approved"
         if self.approved_by:
             when = f", {self.local(self.approved_at)}" if self.approved_at else ""
-            approved = f"{self.approved_by}{when}"
+            alone = f"; {ONE_PERSON}" if same_person(self.drafted_by, self.approved_by) else ""
+            approved = f"{self.approved_by}{when}{alone}"
         return [
             *self.case_facts(),
             ("Purpose", self.purpose),

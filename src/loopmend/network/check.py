@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.sparse import csr_array
@@ -83,11 +83,51 @@ def check_circuit(circuit: Circuit) -> tuple[Finding, ...]:
     """
     positions = normal_positions(circuit)
     normal = _trace_normal(switch_circuit(circuit, positions), circuit.n_enclosures)
-    found = [*_supply_findings(normal), *_ground_findings(normal), *_gap_findings(circuit)]
+    found = [*_source_findings(normal), *_loop_findings(normal, _NORMALLY), *_gap_findings(circuit)]
+    found += [*_tie_findings(normal.supply.tied, _NORMALLY), *_ground_findings(normal, normal.supply.alive)]
     found += [*check_feed_throughs(circuit, positions), *_winding_findings(normal)]
     if len(circuit.source_rows):
-        found += [*_island_findings(normal), *_phase_findings(normal), *_open_point_findings(normal)]
+        found += [*_island_findings(normal), *_phase_findings(normal), *_partly_fed_findings(normal)]
+        found += _open_point_findings(normal)
     return tuple(sorted(found, key=lambda f: (f.severity != "problem", f.layer, f.asset_id, f.problem, f.value)))
+
+
+_NORMALLY = " in the normal positions"
+
+
+def check_positions(circuit: Circuit, positions: Positions, operated: Iterable[str] = ()) -> tuple[Finding, ...]:
+    """Find what is wrong with positions that are given instead of the normal ones, by the rules of `check_circuit`.
+
+    Parameters
+    ----------
+    operated
+        Sources whose device is open now. What they fed, and will feed again, is judged as fed: a ground there is a
+        problem. Two sources parted by such a device alone are not tied yet: that warns.
+
+    Returns
+    -------
+    tuple of Finding
+        Problems before warnings, then by id. What is so in the normal positions too is not told again.
+    """
+    normal = normal_positions(circuit)
+    if np.array_equal(positions.states, normal.states):
+        return ()
+    fed = replace(positions, open_devices=frozenset())
+    now = trace_supply(circuit, replace(positions, open_devices=frozenset(operated)))
+    found = _findings_of(circuit, fed, now.alive)
+    before = set(_findings_of(circuit, normal, trace_supply(circuit, normal).alive))
+    found = [finding for finding in found if finding not in before]
+    found += _tie_findings(now.tied)
+    later = [group for group in trace_supply(circuit, fed).tied if group not in now.tied]
+    found += [replace(f, severity="warning") for f in _tie_findings(later, " as soon as their devices are closed")]
+    return tuple(sorted(found, key=lambda f: (f.severity != "problem", f.asset_id, f.problem, f.value)))
+
+
+def _findings_of(circuit: Circuit, positions: Positions, alive: Bools) -> list[Finding]:
+    """Find what is wrong in some positions, ties apart; `alive` as in `_ground_findings`."""
+    traced = _trace_normal(switch_circuit(circuit, positions), circuit.n_enclosures)
+    found = [*_loop_findings(traced), *_ground_findings(traced, alive), *check_feed_throughs(circuit, positions)]
+    return [*found, *_phase_findings(traced)]
 
 
 def _trace_normal(switched: Switched, n_real: int) -> _Normal:
@@ -99,20 +139,26 @@ def _trace_normal(switched: Switched, n_real: int) -> _Normal:
     return _Normal(circuit, positions, supply, mask, n_real, switched.ends, passed_by)
 
 
-def _supply_findings(normal: _Normal) -> Iterator[Finding]:
-    circuit = normal.circuit
-    if not len(circuit.source_rows):
+def _source_findings(normal: _Normal) -> Iterator[Finding]:
+    if not len(normal.circuit.source_rows):
         value = f"{normal.n_real} enclosures, none with source_kv"
         yield _found("", "enclosures", "there is no source", value, "set source_kv where supply enters")
-    for loop in find_loops(circuit, normal.positions):
+
+
+def _loop_findings(normal: _Normal, when: str = "") -> Iterator[Finding]:
+    for loop in find_loops(normal.circuit, normal.positions):
         remedy = "set the normally open point of this loop to open"
-        yield _found(loop[0], "spans", "closed loop in the normal positions", _few(loop), remedy)
-    for group in normal.supply.tied:
+        yield _found(loop[0], "spans", f"closed loop{when}", _few(loop), remedy)
+
+
+def _tie_findings(tied: Iterable[Sequence[str]], when: str = "") -> Iterator[Finding]:
+    for group in tied:
         remedy = "set the end that normally parts them to open"
-        yield _found(group[0], "enclosures", "sources are tied in the normal positions", _few(group), remedy)
+        yield _found(group[0], "enclosures", f"sources are tied{when}", _few(group), remedy)
 
 
-def _ground_findings(normal: _Normal) -> Iterator[Finding]:
+def _ground_findings(normal: _Normal, alive: Bools) -> Iterator[Finding]:
+    """Find grounds on spans that are fed; `alive` now, or only once the devices that operated are closed again."""
     grounded, closed = normal.states(EndState.GROUNDED), normal.states(EndState.CLOSED)
     remedy = "correct the position of that end"
     for row in np.flatnonzero(grounded.any(axis=1) & closed.any(axis=1)):
@@ -120,7 +166,8 @@ def _ground_findings(normal: _Normal) -> Iterator[Finding]:
         on = "joined" if normal.joined[row, end.other] else "closed"
         value = f"{end.label} grounded, {end.other.label} {on}"
         if normal.supply.alive[row]:
-            yield _found(span_id, "spans", "grounded while it is fed", value, remedy)
+            problem = "grounded while it is fed" if alive[row] else "grounded, and fed once its device is closed again"
+            yield _found(span_id, "spans", problem, value, remedy)
         else:
             problem = f"grounded, and {on} {'to' if on == 'joined' else 'on'} a part without supply"
             yield _found(span_id, "spans", problem, value, remedy + " before anyone feeds the part", "warning")
@@ -177,7 +224,6 @@ def _phase_findings(normal: _Normal) -> Iterator[Finding]:
         problem = f"closed on {at}, which is fed, but shares no fed phase with it"
         remedy = "correct the phases of the span or of the enclosure"
         yield _found(str(circuit.spans.span_id[row]), "spans", problem, value, remedy)
-    yield from _partly_fed_findings(normal)
 
 
 def _letters(normal: _Normal, vertex: int) -> str:

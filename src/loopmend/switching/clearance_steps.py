@@ -124,18 +124,24 @@ def draft_safe_ground(
 
 
 def weave_return(
-    steps: Sequence[Step], circuit: Circuit, standing: Standing, repaired: Sequence[str]
+    steps: Sequence[Step],
+    circuit: Circuit,
+    standing: Standing,
+    repaired: Sequence[str],
+    equipment: Sequence[str] = (),
 ) -> tuple[Step, ...]:
     """Weave into an order that returns to normal: the proof, crew clear, grounds off, release, tags off, then alive.
 
     Parameters
     ----------
-    repaired
-        Spans whose proof test is waited for before anything is taken off.
+    repaired, equipment
+        Spans, and enclosures for their equipment, whose proof test is waited for before anything is taken off.
     """
     woven = _Weaver(circuit, standing)
     for span in repaired:
         woven.act("hold_for_test", span)
+    for enclosure in equipment:
+        woven.add(_equipment_hold(enclosure))
     for span in sorted(standing.clearances):
         if standing.clearances[span].stage == "at work":
             woven.act("clear_crew", span)
@@ -299,6 +305,20 @@ _SPAN_WORDS = {
         "release",
     ),
 }
+
+
+def _equipment_hold(enclosure: str) -> Step:
+    says, before, expect, act = _SPAN_WORDS["hold_for_test"]
+    told = says.format(span=f"the equipment in {enclosure}")
+    return Step(
+        n=0,
+        action="hold_for_test",
+        enclosure=enclosure,
+        says=told,
+        before=before,
+        expect=expect,
+        cautions=cautions(act),
+    )
 
 
 def _span_step(circuit: Circuit, action: str, span: str) -> Step:

@@ -200,7 +200,7 @@ def check_clearance(
 def _check_tagged(standing: Standing, step: Step) -> list[Finding]:
     """What hangs under a tag is not closed, and is otherwise touched only by who holds it."""
     tag = standing.tags.get(step.place)
-    if tag is None or step.action in ("tag", "request_clearance", "issue_clearance", "check_open", "check_phasing"):
+    if tag is None or step.action in _TOUCHES_NOTHING:
         return []
     where = place_text(step.place)
     if step.action in CLOSINGS:
@@ -210,6 +210,9 @@ def _check_tagged(standing: Standing, step: Step) -> list[Finding]:
         remedy = f"let {tag.holder} do it, or record that the tag was taken over"
         return [_broken("tag held by another", where, f"held by {tag.holder}, not {step.by or 'named'}", remedy)]
     return []
+
+
+_TOUCHES_NOTHING = ("tag", "request_clearance", "issue_clearance", "check_open", "check_phasing", "hold_for_test")
 
 
 def _check_request(_circuit: Circuit, _now: Positions, standing: Standing, step: Step) -> list[Finding]:

@@ -132,6 +132,7 @@ def _order_document(case: LoadedCase, order: Order) -> dict[str, Any]:
         "status": order.status,
         "drafted_by": order.drafted_by,
         "approved_by": order.approved_by,
+        "drafter_approved": order.alone,
         "reckoned_with": {
             "demand": order.demand,
             "power_factor": order.power_factor,

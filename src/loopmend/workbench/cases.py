@@ -14,6 +14,7 @@ from loopmend.case.assessment import Knowledge
 from loopmend.case.decide import decide, decide_opening
 from loopmend.case.replay import replay
 from loopmend.case.requests import (
+    ApproveOrder,
     CloseCase,
     MoveCrew,
     OpenCase,
@@ -153,7 +154,7 @@ def submit(
     """
     _require_actor(actor)
     command = command_id or str(uuid.uuid4())
-    if isinstance(request, SignStep | SwitchEnd | SwitchWinding):
+    if isinstance(request, ApproveOrder | SignStep | SwitchEnd | SwitchWinding):
         request = replace(request, by=actor.strip())
     fact = isinstance(request, RecordEvidence | RecordDrain | RecordEnd | RecordWinding | MoveCrew)
     for left in reversed(range(FACT_TRIES if fact else 1)):

@@ -80,6 +80,7 @@ def file_document(planned: PlannedFile) -> dict[str, Any]:
     document["next"]["ways"] = file_ways_to_test(
         now.known.circuit, now.dead, planned.plan.next, planned.read.evidence, now.assumptions.settings
     )
+    document["notes"] += [str(warning) for warning in planned.read.warnings]
     return document
 
 
@@ -252,6 +253,7 @@ def restore(
     hazards = Hazards(faulted=frozenset(faults), find_amps=amps)
     steps = draft_restoration(circuit, now, found, hazards, fits=fits)
     document = restore_document(circuit, found, [step.document() for step in steps])
+    document["notes"] = [str(warning) for warning in (read.warnings if read else ())]
     if ways is not None:
         crew_at = (read.crew_at or read.operated[0]) if read else ""
         use = FlowSettings(

@@ -139,6 +139,17 @@ GROUPS: tuple[tuple[str, tuple[SettingField, ...]], ...] = (
             _number("pickup_settle_minutes", "Minutes in which the load settles"),
         ),
     ),
+    (
+        "Orders",
+        (
+            SettingField(
+                name="another_approves",
+                kind="yes",
+                label="Approved by another person than drafted it",
+                help="Off: one person may be alone at the desk at night; order and sheet then say so.",
+            ),
+        ),
+    ),
 )
 """Every setting, in the groups it is shown in."""
 
@@ -171,17 +182,21 @@ def read_changes(texts: Sequence[str]) -> tuple[dict[str, Any], list[Finding]]:
     Returns
     -------
     tuple
-        Those that can be read; and what is wrong with each of the others: no such pair, an unknown name, or a value of
-        the wrong kind.
+        Those that can be read; and what is wrong with each of the others: no such pair, an unknown name, a name given
+        twice, or a value of the wrong kind.
     """
     found: dict[str, Any] = {}
     findings = []
+    seen: set[str] = set()
     for text in texts:
         name, mark, value = (part.strip() for part in text.partition("="))
         if not mark or name not in FIELDS:
             problem = "unknown setting" if mark else "is no name=value"
             findings.append(_bad(name, problem, text, f"use {', '.join(FIELDS)}"))
             continue
+        if name in seen:
+            findings.append(_bad(name, "is set twice", value, "set it once"))
+        seen.add(name)
         try:
             found[name] = read_value(FIELDS[name], value)
         except ValueError:
@@ -225,22 +240,23 @@ def settings_document(desk: Desk, case_id: str) -> dict[str, Any]:
     }
 
 
-def request_of(desk: Desk, case_id: str, texts: Sequence[str], reason: str) -> ChangeAssumptions:
-    """Make the request that changes settings of a case as typed.
+def request_of(desk: Desk, case_id: str, texts: Sequence[str], reason: str, by: str) -> ChangeAssumptions:
+    """Make the request that changes settings of a case as typed, by whom.
 
     Raises
     ------
     DataError
-        If there is no such case; or with every change that cannot be read and, where there is one, every other that
-        is out of range.
+        If there is no such case; or with every change that cannot be read or is out of range, and a name that is
+        missing.
     """
     case = load_case(desk, case_id)
     changes, findings = read_changes(texts)
+    if not by.strip():
+        findings.append(_bad("", "no name given", "blank", "say who changes it"))
     request = change_settings(case.state.assumptions, changes, reason)
+    findings += check_assumptions({**case.state.assumptions, **request.assumptions}, case.circuit)
     if findings:
-        raise DataError(
-            [*findings, *check_assumptions({**case.state.assumptions, **request.assumptions}, case.circuit)]
-        )
+        raise DataError(findings)
     return request
 
 

@@ -6,13 +6,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from loopmend.case.holds import find_proofs
-from loopmend.files.order_sheet import PEOPLE, WAITED_FOR
+from loopmend.case.holds import HOLD_STEP, find_proofs
+from loopmend.files.order_sheet import ONE_PERSON, PEOPLE, WAITED_FOR
 from loopmend.switching.steps import CLEARANCE_ACTS, WINDING_MOVES
 from loopmend.workbench.cases import LoadedCase, load_case
 from loopmend.workbench.desk import Desk
 
 __all__ = [
+    "ONE_PERSON",
     "PEOPLE",
     "WAITED_FOR",
     "StepPlace",
@@ -57,9 +58,9 @@ def load_step_place(desk: Desk, case_id: str, step: Mapping[str, Any]) -> StepPl
     return replace(place, device=device_words(step))
 
 
-def load_proofs(desk: Desk, case_id: str, span: str) -> dict[str, str]:
-    """List the records that a hold for the proof of a span may stand on, by key, in words; the newest last."""
-    return find_proofs(load_case(desk, case_id).state, span)
+def load_proofs(desk: Desk, case_id: str, name: str) -> dict[str, str]:
+    """List the records that a hold for the proof of a span, or of an enclosure, may stand on, by key, in words."""
+    return find_proofs(load_case(desk, case_id).state, name)
 
 
 def find_step_place(case: LoadedCase, enclosure: str) -> StepPlace:
@@ -81,6 +82,8 @@ def device_words(step: Mapping[str, Any]) -> str:
     span = step.get("span")
     if step["action"] in WINDING_MOVES:
         return f"Winding fuse of {step['enclosure']}"
+    if step["action"] == HOLD_STEP and not span:
+        return f"Equipment in {step['enclosure']}"
     if not span:
         return "Protective device"
     if not step.get("end"):

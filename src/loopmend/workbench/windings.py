@@ -42,11 +42,13 @@ class WindingOut:
         return f"Winding fuse of {self.id}: {HOW_OUT[self.how]}; {self.customers} customers{critical} behind it"
 
 
-def end_request(span: str, end: str, state: str, reason: str, *, found: bool) -> SwitchEnd | RecordEnd:
+def end_request(
+    span: str, end: str, state: str, reason: str, *, found: bool, conductor: str = ""
+) -> SwitchEnd | RecordEnd:
     """Make the request about an elbow: one that was moved asks the interlock, one found so is a fact."""
     if found:
-        return RecordEnd(span=span, end=end, state=state, note=reason)
-    return SwitchEnd(span=span, end=end, state=state, reason=reason)
+        return RecordEnd(span=span, end=end, state=state, note=reason, conductor=conductor)
+    return SwitchEnd(span=span, end=end, state=state, reason=reason, conductor=conductor)
 
 
 def winding_request(enclosure: str, word: str, reason: str) -> SwitchWinding | RecordWinding:
