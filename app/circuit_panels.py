@@ -21,6 +21,7 @@ from loopmend.workbench.studies import check_document
 from loopmend.workbench.views import CircuitFiles
 from map_layers import MapLive, MapStyle
 from map_view import draw_map
+from narrow_table import show_table
 from session import plain, press, show_reasons
 
 FORMATS: dict[ExportFormat, str] = {
@@ -130,7 +131,7 @@ def show_document(document: dict[str, Any]) -> None:
     stops = len(document["problems"])
     st.markdown(f"**Findings that stop the work: {stops}.** Findings to mind: {len(rows) - stops}.")
     with st.container(height="content" if len(rows) <= ROWS_AT_ONCE else 420, border=True):
-        st.table(
+        show_table(
             {
                 "Weight": ["stops the work" if kind == "problems" else "to mind" for kind, _ in rows],
                 "Asset": [plain(f"{f['layer']} {f['id']}".strip()) for _, f in rows],
@@ -138,8 +139,7 @@ def show_document(document: dict[str, Any]) -> None:
                 "Found": [plain(f["value"]) for _, f in rows],
                 "Do": [plain(f["remedy"]) for _, f in rows],
             },
-            hide_index=True,
-            border="horizontal",
+            "findings-table",
         )
 
 

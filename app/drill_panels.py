@@ -12,6 +12,7 @@ from loopmend.workbench.drills import LARGEST_SEED, Difficulty, start_drill
 from loopmend.workbench.refusals import LoopmendError
 from loopmend.workbench.requests import EndDrill
 from loopmend.workbench.screens import load_case_screen
+from narrow_table import show_table
 from oneline_component import show_oneline
 from session import NO_NAME, act, actor, desk, plain, press, refuse, show_refusal, unit
 
@@ -131,25 +132,24 @@ def show_review(row: DrillRow) -> None:
         border="horizontal",
     )
     st.caption(plain(f"By the clock: {told['clock_minutes']:.0f} min. {told['minutes_are']}"))
-    for column, path in zip(st.columns(len(paths), gap="medium"), paths, strict=True):
+    for column, name, path in zip(st.columns(len(paths), gap="medium"), PATHS, paths, strict=True):
         with column:
-            _show_steps(path)
+            _show_steps(name, path)
     _show_paths(row)
 
 
-def _show_steps(path: dict[str, Any]) -> None:
+def _show_steps(name: str, path: dict[str, Any]) -> None:
     st.subheader(path["name"])
     if path["note"]:
         st.caption(plain(path["note"]))
-    st.table(
+    show_table(
         {
             "Minute": [f"{step['minute']:.0f}" for step in path["steps"]],
             "At": [plain(step["at"]) for step in path["steps"]],
             "What": [plain(step["says"]) for step in path["steps"]],
             "Out": [str(step["customers_out"]) for step in path["steps"]],
         },
-        hide_index=True,
-        border="horizontal",
+        f"steps-{name}",
     )
 
 

@@ -17,6 +17,7 @@ from loopmend.workbench.other_readings import asked_of_step, judge_step
 from loopmend.workbench.requests import Channel
 from loopmend.workbench.screens import CaseScreen
 from loopmend.workbench.stretch import Stretch, TestSet, expected_course, find_stretch
+from narrow_table import show_table
 from reading_entry import WAYS, ask_set, enter_readings, enter_resistance, enter_trace
 from session import act, desk, plain, unit
 
@@ -65,7 +66,7 @@ def _test(
             key=f"{key[:4]}-method-{bool(spans)}-{usual}",
         )
     )
-    _show_ways(ways, method)
+    _show_ways(ways, method, f"{key[:4]}-methods")
     _show_stretch(stretch, enclosures)
     phases = _ask_phases(stretch, key)
     vouched = called_in_by(key) if channel == "radio" else ""
@@ -93,7 +94,7 @@ def _test(
     act("4. Record", screen, request, key=f"{key}-record", primary=True, disabled=not verdict)
 
 
-def _show_ways(ways: tuple[TestWay, ...], method: str) -> None:
+def _show_ways(ways: tuple[TestWay, ...], method: str, key: str) -> None:
     """Show what to move before the chosen test, why it may not be made here, and every other way beside it."""
     if not ways:
         return
@@ -103,15 +104,14 @@ def _show_ways(ways: tuple[TestWay, ...], method: str) -> None:
     elif chosen.operations:
         st.caption("First:\n" + "\n".join(f"1. {plain(step)}" for step in chosen.operations))
     with st.expander(f"Ways to test here: {sum(way.may for way in ways)} of {len(ways)}"):
-        st.table(
+        show_table(
             {
                 "Way": [plain(way.name) for way in ways],
                 "Takes": [say_minutes(way) for way in ways],
                 "Sees a fault": [percent_text(way.sensitivity) for way in ways],
                 "Here": ["yes" if way.may else plain("; ".join(way.reasons)) for way in ways],
             },
-            hide_index=True,
-            border="horizontal",
+            key,
         )
 
 
@@ -265,12 +265,12 @@ def ask_measured(screen: CaseScreen, step: dict[str, Any]) -> dict[str, Any]:
     key = f"measured-{screen.case_id}-{order.order_id if order else ''}-{step['n']}"
     rows, complete = [], True
     for phase in asked.phases if asked.kind == "phasing" else ():
-        row = _phase_row(phase, key)
+        row = _phase_row(phase, asked.sides, key)
         complete = complete and None not in row.values()
         rows.append(row)
     measured: dict[str, Any] = {"readings": rows}
     if asked.kind == "presence":
-        reading = st.number_input("Tester at the elbow, kV", value=None, min_value=0.0, key=f"{key}-kv")
+        reading = st.number_input(f"Tester at the {asked.noun}, kV", value=None, min_value=0.0, key=f"{key}-kv")
         if reading is None:
             return {}
         measured = {"reading_kv": reading}
@@ -281,10 +281,10 @@ def ask_measured(screen: CaseScreen, step: dict[str, Any]) -> dict[str, Any]:
     return measured
 
 
-def _phase_row(phase: str, key: str) -> dict[str, Any]:
+def _phase_row(phase: str, sides: tuple[str, str], key: str) -> dict[str, Any]:
     row: dict[str, Any] = {"phase": phase}
     with st.container(horizontal=True):
-        for name, label in (("across_kv", "across"), ("side_a_kv", "elbow side"), ("side_b_kv", "bushing side")):
+        for name, label in zip(("across_kv", "side_a_kv", "side_b_kv"), ("across", *sides), strict=True):
             row[name] = st.number_input(f"{phase} {label}, kV", value=None, min_value=0.0, key=f"{key}-{phase}-{name}")
     return row
 
@@ -302,12 +302,11 @@ def kit_card(screen: CaseScreen) -> None:
     with st.expander("Kit list", key="kit-open", on_change="rerun") as box:
         if box.open:
             items = case_kit(desk(), screen.case_id)
-            st.table(
+            show_table(
                 {
                     "Take": [f"{item.quantity} x {plain(item.item)}" for item in items],
                     "Rating": [plain(item.rating) for item in items],
                     "Why": [plain(item.why) for item in items],
                 },
-                hide_index=True,
-                border="horizontal",
+                "kit-table",
             )

@@ -77,6 +77,8 @@ class Course:
         Where an indicator of the first and of the last end hangs.
     link_to
         Enclosure that a link leads to, else "".
+    aside
+        Side on which an indicator hangs beside an upright piece: -1 left, 1 right.
     """
 
     span_id: str
@@ -86,6 +88,7 @@ class Course:
     anchor: str
     marks: tuple[Point, Point]
     link_to: str = ""
+    aside: int = -1
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,7 +320,8 @@ def _place_stub(sheet: Sheet, stub: _Stub, drop: Point, column: int) -> None:
     points = (drop, (drop[0], y), (drop[0] + 0.45 * sheet.measures.pitch, y))
     label = (drop[0] + 8, y - 6)
     marks = ((drop[0], y - 14), points[-1])
-    sheet.courses.append(Course(stub.span_id, (stub.end, None), points, label, "start", marks, stub.link_to))
+    aside = _aside(sheet, drop, column)
+    sheet.courses.append(Course(stub.span_id, (stub.end, None), points, label, "start", marks, stub.link_to, aside))
     sheet.fill(column, column + 1, y + sheet.fall[stub.span_id])
 
 
@@ -334,7 +338,7 @@ def _place_tap(sheet: Sheet, row: LoopRow, drop: Point, column: int, *, level: i
         y = _place_line(sheet, line, top if before is None else lane_y + sheet.fall[entry.span_id])
         stop = (sheet.measures.x(line[0][1]) - sheet.measures.box / 2, y)
         if before is None:
-            _drop_to_tap(sheet, entry, drop, stop)
+            _drop_to_tap(sheet, entry, drop, stop, _aside(sheet, drop, column))
         else:
             _return_to_left(sheet, entry, before, stop, lane_y, level=level)
         sheet.fill(column, last, _line_bottom(sheet, [entry, *joins], y))
@@ -343,11 +347,16 @@ def _place_tap(sheet: Sheet, row: LoopRow, drop: Point, column: int, *, level: i
         _hang(sheet, line, y, level=level + 1)
 
 
-def _drop_to_tap(sheet: Sheet, hop: Hop, drop: Point, stop: Point) -> None:
+def _aside(sheet: Sheet, drop: Point, column: int) -> int:
+    """Choose the side away from the other lines below the same box."""
+    return 1 if drop[0] > sheet.measures.x(column) else -1
+
+
+def _drop_to_tap(sheet: Sheet, hop: Hop, drop: Point, stop: Point, aside: int) -> None:
     points = (drop, (drop[0], stop[1]), stop)
     marks = ((drop[0], stop[1] - 24), (stop[0] - MARK, stop[1]))
     middle = stop[0] - (sheet.measures.pitch - sheet.measures.box) / 2
-    sheet.courses.append(Course(hop.span_id, _ends(hop), points, (middle, stop[1]), "middle", marks))
+    sheet.courses.append(Course(hop.span_id, _ends(hop), points, (middle, stop[1]), "middle", marks, aside=aside))
 
 
 def _return_to_left(sheet: Sheet, hop: Hop, start: Point, stop: Point, lane_y: float, *, level: int) -> None:

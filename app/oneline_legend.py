@@ -61,10 +61,11 @@ def _entries(prefix: str) -> list[tuple[str, str]]:
         (_cable("dead", _band(prefix, 4)), "suspect, likely (closer hatching)"),
         (_cable("dead faulted") + FAULT_SIGN, "faulted span"),
     ]
-    entries += [(_end(prefix, state), words) for state, words in style.END_WORDS.items()]
+    at_switch = {"closed": ", or switch closed", "open": ", or switch open"}
+    entries += [(_end(prefix, state), words + at_switch.get(state, "")) for state, words in style.END_WORDS.items()]
     entries.append((_bypass(prefix), "bypassed: two elbows joined past it"))
     for state, words in style.INDICATOR_WORDS.items():
-        entries.append((_cable("live") + indicator_sign(state, sideways=False), words))
+        entries.append((_cable("live") + indicator_sign(state), words))
     for state in ("closed", "open"):
         entries.append((_moved(0, 20, device_sign(state, 0)), f"protective device {state}"))
     link = '<path d="M-24 0H0" class="live"/><path d="M0 -6l10 6l-10 6z" class="f-ink"/>'

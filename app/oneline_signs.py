@@ -94,12 +94,15 @@ def frame(half: float, radius: float, paint: str) -> str:
     return f'<rect x="{-half:g}" y="{-half:g}" width="{2 * half:g}" height="{2 * half:g}" rx="{radius:g}" {paint}/>'
 
 
-def indicator_sign(state: str, *, sideways: bool) -> str:
-    """Draw an indicator on the cable: T tripped, N not tripped, ? not seen, empty without a record."""
+def indicator_sign(state: str, *, aside: int = 0) -> str:
+    """Draw an indicator on the cable: T tripped, N not tripped, ? not seen, empty without a record.
+
+    It hangs above a level cable, to the left (``aside`` -1) or right (1) of an upright one.
+    """
     letter = {"tripped": "T", "not_tripped": "N", "not_seen": "?"}.get(state, "")
     fill, ink = ("f-ink", "on") if state == "tripped" else ("fp", "f-ink")
     dash = ' stroke-dasharray="2.5 2"' if state == "not_seen" else ""
-    x, y = (-13, 0) if sideways else (0, -12)
+    x, y = (13 * aside, 0) if aside else (0, -12)
     text = f'<text x="{x}" y="{y + 4.1:g}" class="m b {ink}" style="font-size:11.5px">{letter}</text>' if letter else ""
     return f'<path d="M0 0L{x} {y}" class="si w2"/><circle cx="{x}" cy="{y}" r="7" class="{fill} si w2"{dash}/>{text}'
 

@@ -9,7 +9,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import drawing_style as style
-from oneline_grid import Course, Measures, Place, Point, measures_for, place_layout
+from oneline_grid import MARK, Course, Measures, Place, Point, measures_for, place_layout
 from oneline_passes import draw_passes
 from oneline_signs import (
     END_GAP,
@@ -38,6 +38,8 @@ STEP_HEIGHT = 20.0
 """Room for step numbers above a box: those of its ends lie below it."""
 REACH = 21.0
 """How far step numbers reach along a span: under half of the least gap between two boxes, so that two never overlap."""
+INDICATOR_HALF = 8.5
+"""Half of what an indicator takes beside the cable, pixels."""
 FAULT_ROOM = 44.0
 """A shorter span shows its fault by colour and in words only."""
 
@@ -134,7 +136,7 @@ def _above(item: OneLineEnclosure) -> float:
 def _around(item: OneLineEnclosure) -> float:
     """Room that rings, and a line past the box, take above it."""
     ringed = item.is_next or item.faulted or style.shade_step(item.p) > 0
-    return PASS_RISE + 7.0 if item.bypassed_by else 12.0 if ringed else 5.0
+    return PASS_RISE + 7.0 if item.bypassed_by else 12.0 if ringed else 10.0
 
 
 def _at(point: Point, body: str, turn: str = "") -> str:
@@ -233,10 +235,12 @@ def _draw_span(pen: _Pen, course: Course) -> str:
     points = _trimmed(course.points, gaps[0], gaps[1])
     lines = pen.span_texts(item, course.ends)
     body = [_touch(pen, course, points, pen.height(lines)), _cable(pen, item, points)]
-    for end, first, mark in zip(ends, (True, False), course.marks, strict=True):
+    marks = _marks(pen, course, ends)
+    for end, first, mark in zip(ends, (True, False), marks, strict=True):
         if end is not None:
             onward = course.points[1] if first else course.points[-2]
-            body.append(_draw_end(pen, end, (course.points[0 if first else -1], onward), mark, item.energy))
+            way = (course.points[0 if first else -1], onward)
+            body.append(_draw_end(pen, end, way, mark, item.energy, course.aside))
     middle = _middle(points)
     body.append(_at(middle, FAULT_SIGN) if item.faulted and _length(points) > FAULT_ROOM else "")
     body.append(_at((middle[0], middle[1] - 14), step_sign(item.steps)) if item.steps else "")
@@ -245,7 +249,7 @@ def _draw_span(pen: _Pen, course: Course) -> str:
     return _group(item.span_id, span_sentence(item), "".join(body))
 
 
-def _draw_end(pen: _Pen, end: OneLineEnd, way: tuple[Point, Point], mark: Point, energy: str) -> str:
+def _draw_end(pen: _Pen, end: OneLineEnd, way: tuple[Point, Point], mark: Point, energy: str, aside: int) -> str:
     at, onward = way
     turn = _facing(at, onward)
     if end.state == "closed":
@@ -253,12 +257,31 @@ def _draw_end(pen: _Pen, end: OneLineEnd, way: tuple[Point, Point], mark: Point,
         body = _at(at, f'<rect y="-5" width="7" height="10" class="{colour}"/>', turn)
     else:
         body = f'<use href="#{pen.prefix}-{end.state}" transform="translate({at[0]:.1f} {at[1]:.1f}){turn}"/>'
-    sideways = at[0] == onward[0]
-    away = 10.0 if end.state != "closed" and not sideways else 0.0
-    side = (1 if onward[0] > at[0] else -1) * away
     if end.indicator:
-        body += _at((mark[0] + side, mark[1]), indicator_sign(end.indicator, sideways=sideways))
+        body += _at(mark, indicator_sign(end.indicator, aside=aside if at[0] == onward[0] else 0))
     return body
+
+
+def _marks(pen: _Pen, course: Course, ends: list[OneLineEnd | None]) -> list[Point]:
+    """Find where the indicators of both ends hang: clear of the ends, of rings around the boxes, and of each other."""
+    starts = ((course.points[0], course.points[1]), (course.points[-1], course.points[-2]))
+    reach = [_reach(pen, end) if end is not None and end.indicator else 0.0 for end in ends]
+    room = abs(course.points[-1][0] - course.points[0][0]) - 2 * INDICATOR_HALF
+    if len(course.points) == 2 and all(reach) and sum(reach) > room:
+        near = reach.index(min(reach))
+        reach[near] = max(room - reach[1 - near], INDICATOR_HALF)
+    marks = []
+    for (at, onward), out, mark in zip(starts, reach, course.marks, strict=True):
+        level = at[0] != onward[0]
+        marks.append((at[0] + (out if onward[0] > at[0] else -out), at[1]) if level else mark)
+    return marks
+
+
+def _reach(pen: _Pen, end: OneLineEnd) -> float:
+    """Say how far from the box an indicator hangs beside a level cable."""
+    item = pen.view.enclosures[end.enclosure_id]
+    ring = 9.5 if item.is_next else 6.5 if item.faulted or style.shade_step(item.p) else 0.0
+    return MARK + 10.0 if end.state != "closed" else max(MARK, ring + INDICATOR_HALF + 1.5)
 
 
 def _draw_steps(pen: _Pen, course: Course) -> str:

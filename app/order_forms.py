@@ -12,6 +12,7 @@ from loopmend.workbench import requests as rq
 from loopmend.workbench.screens import CaseScreen, Signature
 from loopmend.workbench.step_places import ONE_PERSON, PEOPLE
 from loopmend.workbench.windings import end_request
+from narrow_table import show_table
 from order_paper import offer_open_sheets
 from session import act, plain
 
@@ -68,7 +69,7 @@ def order_table(screen: CaseScreen) -> None:
     st.markdown(f"**Order {order.order_id}: {PURPOSES[order.purpose]}** ({told})")
     signed = [_signed(signature) for signature in order.signatures]
     marks = [*signed, *(["next"] if order.next_step else []), *([""] * len(order.steps))][: len(order.steps)]
-    st.table(
+    show_table(
         {
             "Step": [str(step["n"]) for step in order.steps],
             "Do": [plain(step["says"]) for step in order.steps],
@@ -77,8 +78,7 @@ def order_table(screen: CaseScreen) -> None:
             "Who": [plain(_people(step)) for step in order.steps],
             "Signed": [plain(mark) for mark in marks],
         },
-        hide_index=True,
-        border="horizontal",
+        "order-table",
     )
     for remark in order.remarks:
         st.caption(plain(remark))
@@ -141,7 +141,7 @@ def close_form(screen: CaseScreen) -> None:
 
 def elbow_form(screen: CaseScreen) -> None:
     """Record an elbow that was moved outside an order, or found where the record does not have it."""
-    with st.expander("An elbow was moved outside an order, or found otherwise"):
+    with st.expander("An elbow or a switch was moved outside an order, or found otherwise"):
         span = str(st.selectbox("Span", list(screen.view.spans), key="sw-span"))
         end = choose_end(screen, span, key="sw-end")
         states = ["open", "closed", "grounded", "joined"]
@@ -154,4 +154,4 @@ def elbow_form(screen: CaseScreen) -> None:
         found = under_way or st.toggle("Nobody moved it: it was found so", key="sw-found")
         note = st.text_input("How it was seen, and by whom", key="sw-note") if found else ""
         request = end_request(span, end, str(state), note, found=found)
-        act("Record the elbow", screen, request, key="sw-go")
+        act("Record the position", screen, request, key="sw-go")

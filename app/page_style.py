@@ -38,6 +38,7 @@ button:focus-visible, summary:focus-visible, input:focus-visible {{outline: 3px 
   [data-testid="stButtonGroup"] button:not([aria-checked="true"]) {{box-shadow: inset 0 0 0 1px {style.DEAD}}}
   [data-testid="stExpander"] summary, .stPopover button, .stDownloadButton button {{min-height: 3rem}}
   [data-testid="stMetric"] {{padding: 0}}
+  [data-testid="stColumn"]:has([data-testid="stMetric"]) {{min-width: calc(50% - 1rem); flex: 1 1 40%}}
 }}
 </style>"""
 """Streamlit's own names are used here; the browser tests notice when one of them changes."""

@@ -14,6 +14,7 @@ from loopmend.workbench.plan_tree import what_if
 from loopmend.workbench.refusals import LoopmendError
 from loopmend.workbench.screens import CaseScreen
 from loopmend.workbench.trade import trade_document
+from narrow_table import show_table
 from plan_walk import show_truck_sheet, show_walk
 from session import desk, plain, show_reasons
 
@@ -113,15 +114,14 @@ def _trade(screen: CaseScreen) -> None:
     if not rows:
         st.caption("Nothing is traded here: no closing is in question, or two faults are likelier than one.")
         return
-    st.table(
+    show_table(
         {
             "A blown fuse is worth (min)": [_chosen(row, _worth(row)) for row in rows],
             "Customer min": [_chosen(row, f"{row['expected_customer_minutes']:,.0f}") for row in rows],
             "Crew min": [_chosen(row, f"{row['expected_crew_minutes']:.1f}") for row in rows],
             "Closing onto a fault": [_chosen(row, percent_text(row["p_closing_onto_fault"])) for row in rows],
         },
-        hide_index=True,
-        border="horizontal",
+        "trade-table",
     )
     st.caption(
         "Expected from now on, by what avoiding a blown fuse is worth in customer-minutes beyond the outage: a setting "

@@ -8,6 +8,7 @@ import streamlit as st
 
 import evidence_cards as tests
 from loopmend.workbench import requests as rq
+from loopmend.workbench.other_readings import find_against
 from loopmend.workbench.screens import CaseScreen
 from loopmend.workbench.step_places import PEOPLE, WAITED_FOR, load_proofs, load_step_place
 from session import act, desk, plain
@@ -37,6 +38,9 @@ def sign_form(screen: CaseScreen, *, radio: bool = False) -> None:
     _show_step(screen, step)
     turn = f"{order.order_id}-{step['n']}"
     measured = _ask_record(screen, step, turn) or tests.ask_measured(screen, step)
+    against = find_against(desk(), screen.case_id, step, measured)
+    if against:
+        _unexpected(screen, order.order_id, step, measured, against=True)
     done_by = _ask_done_by(step) if radio else ""
     confirms = str(step.get("confirms", ""))
     above, slot, below = st.container(), st.container(), st.container()
@@ -48,10 +52,14 @@ def sign_form(screen: CaseScreen, *, radio: bool = False) -> None:
     )
     with slot:
         label = f"Step {step['n']} is done"
-        act(label, screen, request, key=f"crew-sign-{turn}", primary=True, unread_s=UNREAD_SECONDS)
+        key = f"crew-sign-{turn}"
+        act(label, screen, request, key=key, primary=not against, disabled=bool(against), unread_s=UNREAD_SECONDS)
+        if against:
+            st.caption("Not to be signed: the reading above forbids it. Typed wrong? Correct it there.")
     if step.get("after"):
         st.markdown(f"**After:** {plain(step['after'])}")
-    _unexpected(screen, order.order_id, step, measured)
+    if not against:
+        _unexpected(screen, order.order_id, step, measured)
 
 
 def _show_step(screen: CaseScreen, step: dict[str, Any]) -> None:
@@ -88,15 +96,24 @@ def _ask_done_by(step: dict[str, Any]) -> str:
     return st.text_input("Done by (who calls it in)", key="radio-done-by", persist_state="session").strip()
 
 
-def _unexpected(screen: CaseScreen, order_id: str, step: dict[str, Any], measured: dict[str, Any]) -> None:
-    """Stop the order at this step, with what was found instead; the rest is then planned anew."""
+def _unexpected(
+    screen: CaseScreen, order_id: str, step: dict[str, Any], measured: dict[str, Any], *, against: bool = False
+) -> None:
+    """Stop the order at this step, with what was found instead; the rest is then planned anew.
+
+    Parameters
+    ----------
+    against
+        Whether the readings forbid the step: it is then open, and the button to press.
+    """
     turn = f"{order_id}-{step['n']}"
-    with st.expander("Not as expected", key=f"not-so-{turn}"):
+    with st.expander("Not as expected", expanded=against, key=f"not-so-{turn}{'-read' if against else ''}"):
         st.markdown(plain(step.get("otherwise", "") or "Stop, and say what was found."))
         found = st.text_input("What was found instead", key=f"not-so-words-{turn}")
         read = {name: value for name, value in measured.items() if name in ("reading_kv", "readings")}
         request = rq.StopOrder(order_id=order_id, reason=found, n=step["n"], measured=read)
-        act(f"Stop the order at step {step['n']}", screen, request, key=f"not-so-go-{turn}", unread_s=UNREAD_SECONDS)
+        label = f"Stop the order at step {step['n']}"
+        act(label, screen, request, key=f"not-so-go-{turn}", primary=against, unread_s=UNREAD_SECONDS)
 
 
 def stop_form(screen: CaseScreen) -> None:

@@ -9,6 +9,7 @@ import streamlit as st
 from loopmend.workbench.refusals import LoopmendError
 from loopmend.workbench.screens import CaseScreen
 from loopmend.workbench.ways import WaysAsked, case_ways, request_of_way, say_because, say_way
+from narrow_table import show_table
 from session import act, desk, plain, show_reasons
 
 UNKNOWN = "not known"
@@ -43,7 +44,7 @@ def restore_ways(screen: CaseScreen) -> None:
 
 
 def _table(ways: list[dict[str, Any]]) -> None:
-    st.table(
+    show_table(
         {
             "Way": [str(way["n"]) for way in ways],
             "Beyond the isolation": [plain(say_way(way)) for way in ways],
@@ -53,8 +54,7 @@ def _table(ways: list[dict[str, Any]]) -> None:
             "Highest loading": [_figure(way["highest_loading_pct"], ".0f", " %") for way in ways],
             "Lowest voltage": [_figure(way["lowest_volts_pu"], ".3f", " pu") for way in ways],
         },
-        hide_index=True,
-        border="horizontal",
+        "ways-table",
     )
 
 
@@ -75,7 +75,7 @@ def _told(way: dict[str, Any]) -> None:
     if not stages:
         return
     st.markdown("**In stages that fit, after the isolation**")
-    st.table(
+    show_table(
         {
             "Minute": [f"{stage['at_minute']:.0f}" for stage in stages],
             "Do": [plain(_do(stage)) for stage in stages],
@@ -84,8 +84,7 @@ def _told(way: dict[str, Any]) -> None:
             "Highest loading": [_figure(stage["highest_loading_pct"], ".0f", " %") for stage in stages],
             "Because": [plain(say_because(stage)) for stage in stages],
         },
-        hide_index=True,
-        border="horizontal",
+        "stages-table",
     )
     broken = [text for stage in stages for text in stage["violations"]]
     if broken:

@@ -38,11 +38,11 @@ def test_an_elbow_found_joined_is_kept_during_an_order_where_a_move_is_not(
     next(group for group in at.button_group if group.key == "sw-state").set_value("joined").run()
     assert any("An order is under way" in caption.value for caption in at.caption)
     assert not any(toggle.key == "sw-found" for toggle in at.toggle)  # nothing is moved beside an order
-    record = next(button for button in at.button if button.label == "Record the elbow")
+    record = next(button for button in at.button if button.label == "Record the position")
     record.click().run()
     assert any("no note says how it was seen" in error.value for error in at.error)
     at.text_input(key="sw-note").set_value("lid open, T. Vance beside me").run()
-    next(button for button in at.button if button.label == "Record the elbow").click().run()
+    next(button for button in at.button if button.label == "Record the position").click().run()
     assert not at.exception
     case = load_case(desk, CASE)
     assert end_state(case.circuit, case.state.now, "S5", End.FROM) is EndState.JOINED

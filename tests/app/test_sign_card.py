@@ -172,8 +172,11 @@ def test_an_unexpected_reading_stops_the_order_and_the_rest_is_drafted_anew(desk
     at = show("crew", name="J. Orme")
     assert "**Hold:** nothing goes on without a reading that says dead" in words(at)
     at.number_input(key=f"measured-{case_id}-O2-2-kv").set_value(7.2).run()
-    press(settle(at), "Step 2 is done")
     assert "there is a source" in told(at.error)
+    labels = [button.label for button in at.button]
+    assert labels.index("Stop the order at step 2") < labels.index("Step 2 is done")  # what is right comes first
+    assert next(button for button in at.button if button.label == "Step 2 is done").disabled
+    assert "Not to be signed: the reading above forbids it" in words(at)
     press(settle(at), "Stop the order at step 2")
     assert "the reason for stopping is missing" in told(at.error)
     at.text_input(key="not-so-words-O2-2").set_value("the tester lights up").run()

@@ -125,7 +125,7 @@ def test_an_elbow_is_joined_by_hand_on_the_phone(desk: Desk) -> None:
     at.selectbox(key="sw-span").select("S3").run()
     choose(at, "sw-state", "joined")
     assert "two elbows on it lead past the equipment" in told(at.caption)
-    press(at, "Record the elbow")
+    press(at, "Record the position")
     case = load_case(desk, CASE)
     assert end_state(case.circuit, case.state.now, "S3", End.FROM) is EndState.JOINED
 

@@ -194,7 +194,7 @@ def test_only_those_who_have_been_out_come_back_with_more() -> None:
 
 def test_the_order_says_that_it_is_judged_with_more() -> None:
     drafted = ask(REPAIRED, back(demand=0.2, out_minutes=30.0)).orders[-1]
-    assert "what an elbow may break is judged with 3 times the load of those who have been out" in drafted.remarks
+    assert "what may be opened under load is judged with 3 times the load of those who have been out" in drafted.remarks
     assert say_order_load(OrderLoad()) == ()
     (light,) = say_order_load(OrderLoad(demand=0.2))
     assert light.startswith("reckoned at 0.2 of installed kVA and power factor 0.9 where no load is metered: measure")

@@ -214,7 +214,7 @@ def test_at_a_cabinet_the_stretch_stays_joined_and_the_branch_is_parked() -> Non
     circuit = crossing(EnclosureKind.CABINET, 0.0)
     now = apply_device(normal_positions(circuit), "R1", closed=False)
     way = ways("R1", "S1", "S2", circuit=circuit, now=now)["dc_hipot"]
-    assert "At X: park the elbow of S3, which branches off" in way.operations
+    assert "At X: open the switch way of S3, which branches off" in way.operations
     assert "no_winding" not in way.ask
     assert ways("R1", "S1", "S2", "S3", circuit=circuit, now=now)["vlf"].may
 

@@ -289,7 +289,7 @@ def hedged(hedge: Hedge | None, evidence: tuple[TestResult, ...] = (), **prior: 
 def test_hedged_plan_speaks_of_the_circuit() -> None:
     plan = hedged(Hedge(doubt=Doubt(fuse_worth=5000.0)), faults="one_span")
     assert plan.next.action == "split"
-    assert plan.next.why.startswith(f"Park at {plan.next.at} and test ")
+    assert plan.next.why.startswith(f"Open at {plan.next.at} and test ")
     assert set(plan.next.under_test) in (set(plan.next.near), set(plan.next.beyond))
     assert not plan.exact
     assert plan.expected_customer_minutes > 0.0
@@ -308,7 +308,7 @@ def test_an_elbow_on_a_feed_through_is_taken_off_it_not_parked() -> None:
     plan = plan_sectionalizing(circuit, dead, posterior, CrewTimes(crew_at="R1"), hedge=Hedge(doubt=Doubt()))
     tests = [move for move in plan.options if move.action == "split"]
     said = {move.at: move.why.split(" and test ")[0] for move in tests}
-    assert said == {"E1": "Park at E1", "E2": "Take an elbow off the feed-through at E2", "E3": "Park at E3"}
+    assert said == {"E1": "Open at E1", "E2": "Take an elbow off the feed-through at E2", "E3": "Open at E3"}
     assert any("taking the elbow of S2 (to end) off the feed-through there" in move.why for move in tests)
 
 

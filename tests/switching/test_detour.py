@@ -13,6 +13,8 @@ from loopmend.network.assets import Device, EnclosureKind, End
 from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.positions import Positions, apply_device, apply_end_states, normal_positions
 from loopmend.network.tracing import trace_supply
+from loopmend.switching.clearance_steps import weave_restoration
+from loopmend.switching.clearances import NOTHING_STANDS
 from loopmend.switching.detour import find_detour
 from loopmend.switching.end_words import look_first, say_across, say_closing, say_ground_off, say_open, say_opening
 from loopmend.switching.interlock import NO_HAZARDS, Hazards, apply_step
@@ -21,6 +23,7 @@ from loopmend.switching.orders import draft_restoration, draft_return
 from loopmend.switching.restoration import find_restoration
 from loopmend.switching.sequence import Change, sequence_changes
 from loopmend.switching.steps import Step
+from loopmend.workbench.step_places import device_words
 from switching.random_restorations import random_question
 from switching.small_circuits import CLOSED, OPEN, loop, padmount, source, span
 
@@ -191,6 +194,27 @@ def test_words_of_what_is_there() -> None:
     assert look_first(circuit, "S2", End.TO, alive=False, parks=False) == ""
     assert look_first(circuit, "S3", End.TO, alive=True, parks=True) == ""
     assert look_first(circuit, "S1", End.TO, alive=True, parks=True) == ""
+
+
+def test_no_step_at_a_switch_speaks_of_an_elbow() -> None:
+    circuit = build_circuit(
+        [source("R"), padmount("C", kind=EnclosureKind.CABINET), padmount("E")],
+        [span("S1", "R", "C"), span("S2", "C", "E")],
+    )
+    tripped = apply_device(normal_positions(circuit), "R", closed=False)
+    found = find_restoration(circuit, tripped, ["S2"])
+    plain = draft_restoration(circuit, tripped, found, Hazards(faulted=frozenset({"S2"})))
+    steps = weave_restoration(plain, circuit, NOTHING_STANDS, ["S2"])
+    at_switch = [step for step in steps if step.enclosure == "C" and step.end is not None]
+    assert [step.action for step in at_switch] == ["open", "tag"]
+    for step in at_switch:
+        told = " ".join((step.says, step.before, step.expect, step.after, *step.cautions))
+        assert "switch way of S2" in told
+        assert "elbow" not in told.lower()
+        assert device_words(circuit, step.document()) == "Switch way of S2, from end"
+    assert at_switch[0].after == "Seen open on every phase by both"
+    parked = next(step for step in steps if step.enclosure == "E" and step.action == "open")
+    assert (device_words(circuit, parked.document()), parked.after[:11]) == ("Elbow of S2, to end", "Seen parked")
 
 
 def test_where_there_is_no_insulated_stand_the_order_brings_one() -> None:

@@ -28,7 +28,7 @@ from loopmend.switching.orders import (
     leave_idle_devices_open,
     with_momentary_parallel,
 )
-from loopmend.switching.pickup import Pickup, PickupCurve, Stage, stage_pickup
+from loopmend.switching.pickup import Pickup, PickupCurve, Stage, say_stages, stage_pickup
 from loopmend.switching.restoration import find_restoration
 from loopmend.switching.sequence import Change, sequence_changes
 from loopmend.switching.task import FlowSettings
@@ -150,6 +150,8 @@ def test_a_stage_says_which_limit_parts_the_stretch_or_makes_it_wait() -> None:
         assert all(one.value > one.limit for one in stage.because)
     waited = next(stage for stage in stages if stage.wait_minutes > 0)
     assert waited.reason.startswith("source R2 would carry ")
+    # The head of the order: the first one is the worst, and the same limit of later stages counts once.
+    assert say_stages(stages) == (f"in stages, for the cold load: closed at once and whole, {stages[0].reason}",)
 
 
 def test_a_limit_broken_elsewhere_parts_nothing_and_delays_nothing() -> None:
@@ -159,7 +161,9 @@ def test_a_limit_broken_elsewhere_parts_nothing_and_delays_nothing() -> None:
     stages = stage_pickup(circuit, changes, FAULT, Pickup(out_minutes=120.0), SETTINGS)
     assert said(stages) == [("close", "S7", False)]
     assert (stages[0].wait_minutes, stages[0].because) == (0.0, ())
-    assert [one.asset_id for one in stages[0].violations] == ["R3"]  # still said: it is over its limit
+    (broken,) = stages[0].violations
+    assert broken.asset_id == "R3"  # still said: it is over its limit
+    assert say_stages(stages) == (f"cold-load pickup breaks a limit even in stages: {broken}",)
 
 
 def test_what_is_worse_than_before() -> None:

@@ -9,7 +9,7 @@ from loopmend.locate.moves import Move
 from loopmend.network.assets import End
 from loopmend.workbench.cases import load_case
 from loopmend.workbench.desk import Desk
-from loopmend.workbench.move_words import move_document, say_move
+from loopmend.workbench.move_words import move_document, say_left, say_move
 from loopmend.workbench.screens import load_case_screen
 from loopmend.workbench.trade import trade_document
 from workbench.town import ask, hipot, open_case
@@ -58,6 +58,17 @@ def move(action: str, **more: object) -> Move:
 def test_a_move_in_words(made: Move, said: str) -> None:
     assert say_move(made) == said
     assert move_document(made)["says"] == said
+
+
+def test_a_switch_is_opened_where_an_elbow_is_parked() -> None:
+    """At a cabinet both ends are switch ways; at its edge one may be a fused way, and the plan stands there later."""
+    way, fused = {PARK[0]: "switch way"}, {PARK[1]: "fused way"}
+    both = "Go to E5, open the switch way of S5 (to end), or open the fused way of S6 (from end), test"
+    assert say_move(move("split"), way | fused) == both
+    mixed = "Go to E5, open the switch way of S5 (to end), or park the elbow of S6 (from end), test"
+    assert say_move(move("split"), way) == mixed
+    assert say_left(PARK[:1], way) == "leave the switch way open"
+    assert say_left(PARK, way) == "leave open what is open"
 
 
 def test_the_document_names_the_side_the_repetition_and_the_risk() -> None:

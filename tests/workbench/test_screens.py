@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from loopmend.case import requests as rq
+from loopmend.cli.render_case import case_text
 from loopmend.errors import DataError, OrderError
 from loopmend.network.assets import End
 from loopmend.records import NewEvent, append
@@ -232,7 +233,11 @@ def test_suspect_equipment_is_isolated_by_the_spans_that_land_there(tmp_path: Pa
     assert (todo.kind, todo.tested) == ("declare", ("S2", "S3"))
     assert "equipment at E2" in todo.headline
     # The record moved nothing, so what held is named as long as it is dead there.
-    assert "and held: S1" in load_case_screen(empty_desk, case_id).maybe_alive
+    warned = load_case_screen(empty_desk, case_id).maybe_alive
+    assert "and held: S1" in warned
+    document = case_document(empty_desk, case_id)
+    assert document["maybe_alive"] == warned
+    assert f"WARNING: {warned}" in case_text(document)
     ask(empty_desk, case_id, rq.DeclareFault(spans=todo.tested, reason="burnt bushing"))
     assert due(empty_desk, case_id).purpose == "restore"
 

@@ -26,8 +26,8 @@ from loopmend.switching.clearance_steps import (
 )
 from loopmend.switching.gap import say_proof
 from loopmend.switching.interlock import Hazards
-from loopmend.switching.orders import draft_restoration, draft_return, fits_limits, with_momentary_parallel
-from loopmend.switching.pickup import Pickup
+from loopmend.switching.orders import draft_return, draft_staged, fits_limits, with_momentary_parallel
+from loopmend.switching.pickup import Pickup, say_stages
 from loopmend.switching.restoration import Restoration, find_restoration
 from loopmend.switching.sequence import Fits
 from loopmend.switching.steps import Step
@@ -56,10 +56,10 @@ def draft_order(
         found = find_case_restoration(circuit, state, request)
         fits, staging = _fits(circuit, state, request), _staging(state, request)
         allowed = _drafted_with(circuit, hazards)
-        plain = draft_restoration(circuit, state.now, found, allowed, fits=fits, staging=staging)
+        plain, stages = draft_staged(circuit, state.now, found, allowed, fits=fits, staging=staging)
         ends = find_isolating_ends(circuit, state.unrepaired_enclosures)
         steps = weave_restoration(plain, circuit, state.standing, state.unrepaired_spans, _parked(circuit, found, ends))
-        remarks = (*_remarks(found), *_remarks_on_joins(circuit, found))
+        remarks = (*say_stages(stages), *_remarks(found), *_remarks_on_joins(circuit, found))
     elif request.purpose == "ground":
         before = _open_first(circuit, state, request, hazards)
         steps = draft_safe_ground(circuit, state.now, find_work_spans(circuit, state), state.standing, before)

@@ -23,7 +23,7 @@ from loopmend.network.graph import Circuit
 from loopmend.network.tracing import trace_supply
 
 GATES = {
-    "isolated": "Isolated at both ends: elbows parked and tagged",
+    "isolated": "Isolated at both ends: elbows parked, switches open, all tagged",
     "proven_dead": "Proven dead: tester proved, no voltage, tester proved again",
     "called": "Called to the other person, and confirmed",
 }

@@ -15,6 +15,7 @@ from loopmend.case.settings import read_settings
 from loopmend.case.signing import hazards_in_order, require_order
 from loopmend.case.state import CaseState, Order, is_grounded
 from loopmend.errors import Finding, OrderError
+from loopmend.network.graph import Circuit
 from loopmend.network.positions import find_differences, find_winding_differences
 from loopmend.switching.clearance_steps import require_walkable
 from loopmend.switching.clearances import place_text, same_person
@@ -127,7 +128,7 @@ def close_case(known: Knowledge, state: CaseState, request: rq.CloseCase) -> tup
     if (order := state.open_order) is not None:
         raise OrderError([_unfinished(order.order_id, "order", "is not finished", order.status, "finish or stop it")])
     if state.standing:
-        raise OrderError(_still_held(state))
+        raise OrderError(_still_held(known.circuit, state))
     difference = [
         f"{span} {end.label}: found {before.label}, left {after.label}"
         for span, end, before, after in find_differences(known.circuit, state.as_found, state.now)
@@ -153,14 +154,14 @@ def close_case(known: Knowledge, state: CaseState, request: rq.CloseCase) -> tup
     return (ev.CaseClosed(note=request.note, difference=difference, circuit_changed=changed),)
 
 
-def _still_held(state: CaseState) -> list[Finding]:
+def _still_held(circuit: Circuit, state: CaseState) -> list[Finding]:
     """Name every clearance not released and every tag that hangs, with who holds it."""
     remedy = "draft, approve and sign the order that releases it, or have its holder do it"
     held = [
         _unfinished(span, "clearance", f"is not released by {clearance.holder}", clearance.stage, remedy)
         for span, clearance in sorted(state.standing.clearances.items())
     ]
-    tags = sorted((place_text(place), tag) for place, tag in state.standing.tags.items())
+    tags = sorted((place_text(circuit, place), tag) for place, tag in state.standing.tags.items())
     return held + [_unfinished(where, "tag", f"of {tag.holder} hangs", tag.since, remedy) for where, tag in tags]
 
 

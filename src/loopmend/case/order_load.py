@@ -119,9 +119,9 @@ def say_order_load(load: Reckoned) -> tuple[str, ...]:
     if (load.demand, load.power_factor) != (usual.demand, usual.power_factor):
         said.append(
             f"reckoned at {load.demand:g} of installed kVA and power factor {load.power_factor:g} where no load is "
-            "metered: measure before an elbow is opened under load"
+            "metered: measure before anything is opened under load"
         )
     if load.pickup_factor > 1.0:
         factor = f"{load.pickup_factor:.3g}"
-        said.append(f"what an elbow may break is judged with {factor} times the load of those who have been out")
+        said.append(f"what may be opened under load is judged with {factor} times the load of those who have been out")
     return tuple(said)

@@ -10,6 +10,7 @@ from loopmend.network.assets import ON, EnclosureKind, End, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions, end_state
 from loopmend.network.switched import find_joined_at
+from loopmend.switching.end_words import say_off
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,31 +188,33 @@ def _steps(circuit: Circuit, now: Positions, place: str, elbows: list[Elbow]) ->
         if state == EndState.GROUNDED
     ]
     if len(elbows) == 1:
-        ((span, _), state), *_ = states.items()
-        return [*steps, _off(place, span, state)] if state in ON else steps
+        ((elbow, state),) = states.items()
+        return [*steps, _off(circuit, elbow, state)] if state in ON else steps
     if _are_joined(circuit, now, elbows):
         return steps
     if _needs_joining(circuit, now, place, elbows):
         return steps + _joining(circuit, now, place, states)
     others = [elbow for elbow in circuit.ends_at[place] if elbow not in states]
     return steps + [
-        Step(place, f"At {place}: park the elbow of {span}, which branches off", 1)
+        Step(place, f"At {place}: {say_off(circuit, span, end)}, which branches off", 1)
         for span, end in others
         if end_state(circuit, now, span, end) == EndState.CLOSED
     ]
 
 
-def _off(place: str, span: str, state: EndState) -> Step:
-    """Park an elbow: off its bushing, or off the feed-through that joins it to another."""
+def _off(circuit: Circuit, elbow: Elbow, state: EndState) -> Step:
+    """Open an end: an elbow is parked off its bushing, or off the feed-through that joins it to another."""
+    (span, end), place = elbow, circuit.enclosure_at(*elbow)
     if state == EndState.JOINED:
         return Step(place, f"At {place}: take the elbow of {span} off the feed-through and park it", 1)
-    return Step(place, f"At {place}: park the elbow of {span}", 1)
+    return Step(place, f"At {place}: {say_off(circuit, span, end)}", 1)
 
 
 def _joining(circuit: Circuit, now: Positions, place: str, states: Mapping[Elbow, EndState]) -> list[Step]:
     """Join elbows past an enclosure, on the feed-through there where one of them stands on it already."""
     ours, others = _on_feed_through(circuit, now, place, list(states))
-    steps = [_off(place, span, EndState.JOINED) for span in others]
+    on = find_joined_at(circuit, now, place)
+    steps = [_off(circuit, elbow, EndState.JOINED) for elbow in on if elbow[0] in others]
     what = "past the transformer" if has_transformer(circuit, place) else "there"
     if ours:
         rest = [span for (span, _), state in states.items() if state != EndState.JOINED]

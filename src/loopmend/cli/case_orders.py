@@ -112,7 +112,9 @@ def sign(
     across_kv: Annotated[
         list[float] | None, typer.Option(help="Phasing: kV across the open point, once per phase of the span.")
     ] = None,
-    side_a_kv: Annotated[list[float] | None, typer.Option(help="Phasing: kV of the elbow to ground, as often.")] = None,
+    side_a_kv: Annotated[
+        list[float] | None, typer.Option(help="Phasing: kV to ground on the span's side, as often.")
+    ] = None,
     side_b_kv: Annotated[
         list[float] | None, typer.Option(help="Phasing: kV of the bushing to ground, as often.")
     ] = None,

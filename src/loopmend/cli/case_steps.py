@@ -193,7 +193,7 @@ def withdraw(
 @answering
 def switch(
     case_id: CaseId,
-    span: Annotated[str, typer.Argument(metavar="SPAN", help="Span whose elbow is moved.")],
+    span: Annotated[str, typer.Argument(metavar="SPAN", help="Span whose end is moved: its elbow or switch.")],
     end: Annotated[str, typer.Argument(metavar="END", help="from or to.")],
     state: Annotated[
         str, typer.Argument(metavar="STATE", help="open (parked), closed, grounded or joined (on the feed-through).")

@@ -167,7 +167,7 @@ def verdict_text(document: dict[str, Any]) -> str:
     lines += [f"repaired: {text}" for text in document.get("repairs", [])]
     if document.get("next"):
         lines.append(f"next: {document['next']}")
-    return "\n".join([*lines, "Drain to ground and watch it down to zero before anyone touches the elbow.", ADVICE])
+    return "\n".join([*lines, "Drain to ground and watch it down to zero before anyone touches the end.", ADVICE])
 
 
 def _length(length_m: float) -> str:

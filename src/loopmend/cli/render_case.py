@@ -43,6 +43,7 @@ def case_text(document: dict[str, Any]) -> str:
     if document["due"]["why"] and not document["contradiction"]:
         lines.append(f"  why: {document['due']['why']}")
     lines += [f"  {text}" for text in document["contradiction"]]
+    lines += [f"WARNING: {document['maybe_alive']}"] if document["maybe_alive"] else []
     if document["plan"]:
         shown = document["plan"]["suspects"][:8]
         more = len(document["plan"]["suspects"]) - len(shown)
@@ -65,6 +66,7 @@ def case_text(document: dict[str, Any]) -> str:
         alone = f"; {ONE_PERSON}" if order["drafter_approved"] else ""
         lines.append(f"order {order['id']} ({order['purpose']}): {order['status']}{stopped}{alone}")
         if order["status"] not in ("done", "stopped"):
+            lines += [f"  mind: {remark}" for remark in order["remarks"]]
             for step in order["steps"]:
                 lines.append(f"  [{'x' if 'done_by' in step else ' '}] {step['n']}. {step['says']}{_signed(step)}")
                 lines += _step_lines(step) if step["n"] == order["due_step"] else []

@@ -9,6 +9,12 @@ from loopmend.files.order_sheet import COLUMNS, SHARES, SIGNING, OrderSheet, She
 from loopmend.files.paper_oneline import LEGEND
 from loopmend.files.sheet_web import box_html, head_html, oneline_html, page_html
 
+PAPER = (
+    "On paper sign the PDF of this order: there a step that runs over two pages says its number on both. "
+    "A print of this page does not."
+)
+"""What a printed web page cannot do, and a person who signs must know."""
+
 
 def render_order_html(sheet: OrderSheet) -> str:
     """Write an order as one page: no script, no outside address, every text of the user's escaped."""
@@ -39,7 +45,7 @@ def _row(sheet: OrderSheet, step: SheetStep) -> str:
         f'<td class="n">{step.n}</td>',
         f'<td><p class="at">{escape(step.enclosure)}</p>{street}{where}</td>',
         f"<td><b>{escape(step.device)}</b></td>",
-        f'<td><p class="act">{escape(action_words(step.action))}</p>{details}</td>',
+        f'<td><p class="act">{escape(action_words(step))}</p>{details}</td>',
     ]
     signed = [escape(step.done_by), escape(step.confirmed_by), _unbroken(sheet.clock(step))]
     cells += [f'<td data-l="{label}">{told}</td>' for label, told in zip(COLUMNS[4:], signed, strict=True)]
@@ -57,4 +63,4 @@ def _signing(sheet: OrderSheet) -> str:
         f"<tr><td>{label}: <b>{escape(names.get(label, ''))}</b></td><td>Signature:</td><td>Date, clock time:</td></tr>"
         for label in SIGNING
     )
-    return f'<h2>To be signed</h2>\n<table class="sign"><tbody>{rows}</tbody></table>'
+    return f'<h2>To be signed</h2>\n<p>{PAPER}</p>\n<table class="sign"><tbody>{rows}</tbody></table>'

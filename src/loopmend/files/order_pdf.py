@@ -33,7 +33,7 @@ def _fill(sheet: OrderSheet, page: SheetPage) -> None:
 
 def _row(sheet: OrderSheet, step: SheetStep) -> Row:
     """Lay a step out; one that must part says so on both pages, and is signed where it ends."""
-    act = action_words(step.action)
+    act = action_words(step)
     told: list[Line] = [(label + text, 12.0 if not label else 11.0, False) for label, text in detail_lines(step)]
     number: list[Line] = [(str(step.n), 17.0, True)]
     where: Line = (step.enclosure, 14.0, True)

@@ -10,7 +10,7 @@ from loopmend.switching.clearances import same_person
 
 ONE_PERSON = "drafted and approved by the same person"
 
-COLUMNS = ("Step", "Where", "Elbow or device", "What to do", "Done by", "Confirmed by", "Clock time")
+COLUMNS = ("Step", "Where", "Device", "What to do", "Done by", "Confirmed by", "Clock time")
 SHARES = (0.05, 0.15, 0.13, 0.4, 0.09, 0.09, 0.09)
 """Share of the width that each column gets."""
 
@@ -69,7 +69,7 @@ class SheetStep:
     street
         Of the enclosure; "" where not known.
     device
-        The elbow or the protective device, in words.
+        The elbow, the switch or the protective device, in words.
     cautions
         Numbers of the cautions that hold for it, from 1.
     done_by, confirmed_by, done_at
@@ -84,6 +84,8 @@ class SheetStep:
         Keys of `PEOPLE`; "" where nobody needs to confirm.
     longitude, latitude
         Of the enclosure, degrees; None where the layer has no place for it.
+    parks
+        Whether what is opened is an elbow, which is parked.
     stopped
         What was not as expected, where the order stopped at this step.
     """
@@ -108,6 +110,7 @@ class SheetStep:
     longitude: float | None = None
     latitude: float | None = None
     stopped: str = ""
+    parks: bool = True
 
     @property
     def map_position(self) -> str:
@@ -190,9 +193,11 @@ class OrderSheet(CaseSheet):
         return self.numbered_cautions([f"{'step' if len(steps) == 1 else 'steps'} {ranges(steps)}" for steps in held])
 
 
-def action_words(action: str) -> str:
-    """Say an action in large letters."""
-    return ACTION_WORDS.get(action, action.replace("_", " ").upper())
+def action_words(step: SheetStep) -> str:
+    """Say the action of a step in large letters; only an elbow is parked."""
+    if step.action == "open" and not step.parks:
+        return "OPEN"
+    return ACTION_WORDS.get(step.action, step.action.replace("_", " ").upper())
 
 
 def detail_lines(step: SheetStep) -> list[tuple[str, str]]:

@@ -43,7 +43,7 @@ SMALLEST = 6.5
 KINDS = {"padmount": "T", "cabinet": "C", "riser": "R", "station": "S"}
 LEGEND = (
     "T padmounted transformer, C cabinet, R riser pole, S station. Filled, heavy line: live by the record. "
-    "Empty, dashed: dead by the record; test before touch. Arm off its bushing: elbow parked (open). "
+    "Empty, dashed: dead by the record; test before touch. Arm off its bushing: elbow parked, switch open. "
     "Dot, and line over the box: elbow on the feed-through, past the equipment. "
     "Number in a frame: step of this order."
 )

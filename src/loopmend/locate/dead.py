@@ -17,6 +17,7 @@ import numpy as np
 
 from loopmend.errors import NetworkError
 from loopmend.network.assets import ALL_PHASES, ON, Bools, End, EndState, phase_mask
+from loopmend.network.devices import ELBOWS, device_noun
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 from loopmend.network.switched import feed_through_id, find_led_past
@@ -58,6 +59,8 @@ class DeadPart:
         Enclosures of the tree that are a feed-through, each with the enclosure where that is: as a rule the same id.
     on_feed_through
         Ends of the tree that stand on a feed-through now.
+    switches
+        What is at the ends of the tree where no elbow is, in a word or two: switch way, fused way, cutout.
     phases
         Phases (bits) that the search keeps to: all, or those that operated where the whole is no forest.
     people
@@ -74,6 +77,7 @@ class DeadPart:
     led_past: Bools
     feed_throughs: Mapping[str, str]
     on_feed_through: frozenset[Elbow]
+    switches: Mapping[Elbow, str]
     phases: int = ALL_PHASES
     people: str = "customers"
 
@@ -250,6 +254,7 @@ class _Edges(TypedDict):
     edges: tuple[tuple[str, End, str], ...]
     feed_throughs: dict[str, str]
     on_feed_through: frozenset[Elbow]
+    switches: dict[Elbow, str]
 
 
 def _name_edges(
@@ -268,7 +273,13 @@ def _name_edges(
             if now.states[row, end] == EndState.JOINED:
                 on_one.append((span, End(end)))
         edges.append((span, End(end), name))
-    return {"edges": tuple(edges), "feed_throughs": feed_throughs, "on_feed_through": frozenset(on_one)}
+    at_end = {(str(circuit.spans.span_id[row]), End(end)): int(circuit.end_device[row, end]) for row, end in kept}
+    return {
+        "edges": tuple(edges),
+        "feed_throughs": feed_throughs,
+        "on_feed_through": frozenset(on_one),
+        "switches": {elbow: device_noun(device) for elbow, device in at_end.items() if device not in ELBOWS},
+    }
 
 
 def _loop(circuit: Circuit, led_past: Bools, ends: Sequence[tuple[int, int]]) -> NetworkError:

@@ -123,8 +123,9 @@ def _instead(hedged: HedgedMoves, act: HedgedAct, rival: HedgedAct) -> str:
         return f"energizing {side} at {at}"
     if act.kind == "test" and act.cut is not None and act.cut.place == rival.cut.place:
         span, end = rival.cut.elbows[0]
-        elbow = f"the elbow of {span} ({end.label} end)"
-        parting = f"taking {elbow} off the feed-through" if _leads_past(hedged.model, rival.cut) else f"parking {elbow}"
+        there = f"{span} ({end.label} end)"
+        led_past = _leads_past(hedged.model, rival.cut)
+        parting = f"taking the elbow of {there} off the feed-through" if led_past else f"opening {there}"
         return f"{parting} there and testing {side}"
     return f"testing {side} at {at}"
 
@@ -147,7 +148,7 @@ def _what(hedged: HedgedMoves, act: HedgedAct, *, better: bool) -> str:
     out = float(model.customers(model.whole))
     back = out - float(model.customers(model.whole ^ act.region))
     if act.kind == "test":
-        parted = "Take an elbow off the feed-through" if _leads_past(model, cut) else "Park"
+        parted = "Take an elbow off the feed-through" if _leads_past(model, cut) else "Open"
         said = _asked_before(hedged, act) or f"{parted} at {at} and test {which}"
         return (
             f"{said} ({share} of the suspicion); {say_count(back)} of {say_count(out)} {model.dead.people} hang on it"

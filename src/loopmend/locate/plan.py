@@ -137,7 +137,7 @@ def _isolate(circuit: Circuit, dead: DeadPart, model: SearchModel, suspect: Susp
         what = f"Span {suspect.id} is the only suspect left: open both its ends"
     else:
         park = tuple(elbow for _, elbow in dead.neighbours["enclosure", suspect.id])
-        at, what = suspect.id, f"The equipment at {suspect.id} is the only suspect left: park every elbow there"
+        at, what = suspect.id, f"The equipment at {suspect.id} is the only suspect left: open every end there"
     why = what + ", prove it dead, ground it, and bring everyone else back."
     root = PlanNode(model, _no_choice, model.whole, None, 1.0)
     move = Move(action="isolate", at=at, park=park, on_feed_through=dead.on_one_of(park), why=why)
@@ -197,7 +197,7 @@ def _why(model: SearchModel, move: FirstMove, rival: FirstMove | None, objective
     other = f"splitting at {model.places[rival.cut.place]}"
     if rival.cut.place == move.cut.place:
         span, end = rival.cut.elbows[0]
-        other = f"parking the elbow of {span} ({end.label} end) there"
+        other = f"opening {span} ({end.label} end) there"
     if round(abs(more), 1) == 0.0:
         return said + f"; {other} instead is as good."
     return said + f"; {other} instead costs {abs(more):,.1f} {unit} {'more' if more > 0 else 'less'}."

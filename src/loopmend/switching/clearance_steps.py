@@ -11,6 +11,7 @@ from loopmend.network.assets import End, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 from loopmend.switching.clearances import Standing, apply_clearance, apply_guarded, place_text, rehearsed_by
+from loopmend.switching.end_words import is_elbow
 from loopmend.switching.interlock import NO_HAZARDS, Hazards, apply_step
 from loopmend.switching.order_steps import ground_off
 from loopmend.switching.orders import check_parked, draft_grounding, renumbered, without_tag
@@ -43,7 +44,7 @@ _AFTER = {
     "remove_ground": "Counted out of the list of grounds",
     "prove_dead": "Tester proven again on a live source",
     "drain": "Display still at zero after a minute",
-    "check_phasing": "Tester proven again; elbow parked until its own step",
+    "check_phasing": "Tester proven again; left open until its own step",
     "tag": "Name, time and clearance stand on the tag",
     "remove_tag": "Tag counted and kept",
 }
@@ -208,7 +209,7 @@ class _Weaver:
 
     def add(self, step: Step) -> None:
         """Add a step, dressed with who does it, who confirms it and what to check."""
-        dressed = _dressed(without_tag(step))
+        dressed = _dressed(self.circuit, without_tag(step))
         self.steps.append(dressed)
         rehearsed = replace(dressed, by=rehearsed_by(self.standing, dressed))
         self.standing = apply_clearance(self.standing, rehearsed)
@@ -255,11 +256,14 @@ class _Weaver:
         return renumbered(self.steps)
 
 
-def _dressed(step: Step) -> Step:
+def _dressed(circuit: Circuit, step: Step) -> Step:
     second = "second" if step.action in NEEDS_SECOND else ""
+    after = _AFTER.get(step.action, "")
+    if step.action == "open" and step.end is not None and not is_elbow(circuit, str(step.span), step.end):
+        after = _AFTER["open_device"]
     return replace(
         step,
-        after=_AFTER.get(step.action, ""),
+        after=after,
         otherwise=OTHERWISE,
         waits_for=_WAITS_FOR.get(step.action, ""),
         who="desk" if step.action == "issue_clearance" else "crew",
@@ -339,7 +343,7 @@ def _tag_step(circuit: Circuit, place: Place, *, on: bool) -> Step:
     kind, name, end = place
     span = name if kind == "elbow" else None
     enclosure = name if span is None or end is None else circuit.enclosure_at(span, end)
-    where = place_text(place)
+    where = place_text(circuit, place)
     says = f"At {enclosure}: hang a tag on the {where}; make it inoperable where its design allows"
     if not on:
         says = f"At {enclosure}: take the tag off the {where}"

@@ -40,6 +40,7 @@ from loopmend.network.assets import ON, End, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 from loopmend.network.tracing import trace_supply
+from loopmend.switching.end_words import end_noun
 from loopmend.switching.interlock import Hazards, apply_step
 from loopmend.switching.steps import CLEARANCE_ACTS, CLOSINGS, Place, Step
 
@@ -92,10 +93,12 @@ class Standing:
 NOTHING_STANDS = Standing()
 
 
-def place_text(place: Place) -> str:
-    """Name a place where a tag may hang."""
+def place_text(circuit: Circuit, place: Place) -> str:
+    """Name a place where a tag may hang: ``switch way of S3, to end``."""
     kind, name, end = place
-    return f"device of {name}" if kind == "device" or end is None else f"elbow of {name}, {end.label} end"
+    if kind == "device" or end is None:
+        return f"protective device of {name}"
+    return f"{end_noun(circuit, name, end)} of {name}, {end.label} end"
 
 
 def same_person(one: str, other: str) -> bool:
@@ -182,7 +185,7 @@ def check_clearance(
     before, after
         Positions before and after the step, as the interlock gives them.
     """
-    findings = _check_tagged(standing, step)
+    findings = _check_tagged(circuit, standing, step)
     if step.action in CLEARANCE_ACTS:
         return findings + _CHECKS[step.action](circuit, before, standing, step)
     name = step.span or ""
@@ -197,12 +200,12 @@ def check_clearance(
     return findings
 
 
-def _check_tagged(standing: Standing, step: Step) -> list[Finding]:
+def _check_tagged(circuit: Circuit, standing: Standing, step: Step) -> list[Finding]:
     """What hangs under a tag is not closed, and is otherwise touched only by who holds it."""
     tag = standing.tags.get(step.place)
     if tag is None or step.action in _TOUCHES_NOTHING:
         return []
-    where = place_text(step.place)
+    where = place_text(circuit, step.place)
     if step.action in CLOSINGS:
         remedy = "release the clearance, then take the tag off, each by its own step"
         return [_broken("tag on", where, f"held by {tag.holder}", remedy)]
@@ -223,7 +226,7 @@ def _check_request(_circuit: Circuit, _now: Positions, standing: Standing, step:
 
 
 def _check_tag(circuit: Circuit, now: Positions, standing: Standing, step: Step) -> list[Finding]:
-    where = place_text(step.place)
+    where = place_text(circuit, step.place)
     if step.place in standing.tags:
         held = standing.tags[step.place]
         return [_out_of_order(step, f"{where} is tagged by {held.holder}", "one tag to a place")]
@@ -240,7 +243,9 @@ def _check_issue(circuit: Circuit, now: Positions, standing: Standing, step: Ste
     for end in End:
         place: Place = ("elbow", span, end)
         if now.states[circuit.span_row[span], end] in ON or place not in standing.tags:
-            findings.append(_out_of_order(step, f"{place_text(place)} is not open and tagged", "open and tag it first"))
+            findings.append(
+                _out_of_order(step, f"{place_text(circuit, place)} is not open and tagged", "open and tag it first")
+            )
     if same_person(step.by, standing.clearances[span].holder):
         remedy = "let the dispatcher, or who takes that place, issue it"
         findings.append(_broken("two people", span, f"{step.by} would issue it to {step.by}", remedy))
@@ -276,10 +281,10 @@ def _check_release(circuit: Circuit, now: Positions, standing: Standing, step: S
     ]
 
 
-def _check_remove_tag(_circuit: Circuit, _now: Positions, standing: Standing, step: Step) -> list[Finding]:
+def _check_remove_tag(circuit: Circuit, _now: Positions, standing: Standing, step: Step) -> list[Finding]:
     tag = standing.tags.get(step.place)
     if tag is None:
-        return [_out_of_order(step, f"{place_text(step.place)} bears no tag", "there is nothing to take off")]
+        return [_out_of_order(step, f"{place_text(circuit, step.place)} bears no tag", "there is nothing to take off")]
     span = step.span or tag.span
     if span in standing.clearances:
         held = standing.clearances[span]

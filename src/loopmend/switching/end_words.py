@@ -17,6 +17,16 @@ def _device(circuit: Circuit, span: str, end: End) -> Device:
     return Device(int(circuit.end_device[circuit.span_row[span], end]))
 
 
+def end_noun(circuit: Circuit, span: str, end: End) -> str:
+    """Name what is at an end: ``elbow``, ``switch way``; ``end`` of a span that the circuit no longer has."""
+    return device_noun(_device(circuit, span, end)) if span in circuit.span_row else "end"
+
+
+def is_elbow(circuit: Circuit, span: str, end: End) -> bool:
+    """Tell whether an elbow is at an end, which is parked and seated; else it is opened and closed where it is."""
+    return _device(circuit, span, end) in ELBOWS
+
+
 def name_end(circuit: Circuit, span: str, end: End) -> str:
     """Name an end with what is there: ``the deadbreak elbow of S3 (from end)``."""
     return f"the {device_noun(_device(circuit, span, end))} of {span} ({end.label} end)"
@@ -30,6 +40,11 @@ def say_opening(circuit: Circuit, span: str, end: End, state: EndState = EndStat
     if _device(circuit, span, end) in ELBOWS:
         return f"park {name_end(circuit, span, end)} on {_stand(circuit, span, end)}"
     return f"open {name_end(circuit, span, end)}"
+
+
+def say_off(circuit: Circuit, span: str, end: End) -> str:
+    """Say in few words how an end is opened that stands closed: ``park the elbow of S3``."""
+    return f"{'park' if is_elbow(circuit, span, end) else 'open'} the {end_noun(circuit, span, end)} of {span}"
 
 
 def say_joining(circuit: Circuit, span: str, end: End, beside: str) -> str:

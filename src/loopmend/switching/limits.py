@@ -88,12 +88,16 @@ def find_worse(found: Sequence[Violation], before: Sequence[Violation]) -> tuple
 
 
 def say_worst(violations: Sequence[Violation]) -> str:
-    """Say of each kind of limit the one kept worst, by value over limit, and how many more of its kind there are."""
+    """Say of each kind of limit the one kept worst, by value over limit, and how many more of its kind there are.
+
+    One that is there more than once, with other figures, counts once.
+    """
     said = []
     for what in dict.fromkeys(one.what for one in violations):
         kind = [one for one in violations if one.what == what]
         worst = max(kind, key=lambda one: abs(one.value / one.limit - 1.0) if one.limit > 0 else math.inf)
-        said.append(f"{worst}{f' (and {len(kind) - 1} more like it)' if len(kind) > 1 else ''}")
+        more = len({one.key for one in kind}) - 1
+        said.append(f"{worst}{f' (and {more} more like it)' if more else ''}")
     return "; ".join(said)
 
 

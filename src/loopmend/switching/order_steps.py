@@ -16,6 +16,7 @@ from loopmend.network.switched import find_joined_at
 from loopmend.network.tracing import trace_supply
 from loopmend.switching.device_rules import say_overload
 from loopmend.switching.end_words import (
+    is_elbow,
     look_first,
     name_end,
     open_word,
@@ -35,6 +36,7 @@ _CAUTION_ACTS = {
     "open": ("open", "move_elbow"),
     "close": ("move_elbow",),
     "join": ("feed_through", "move_elbow", "test_for_voltage"),
+    "move_switch": ("move_switch",),
     "take_off": ("feed_through", "move_elbow", "test_for_voltage"),
     "take_out_winding_fuse": ("winding_fuse", "test_for_voltage"),
     "put_in_winding_fuse": ("winding_fuse", "test_for_voltage"),
@@ -144,7 +146,8 @@ def _closing_step(circuit: Circuit, change: Change, span: str, end: End, effect:
     clear = "No ground left on what will be alive; everyone clear and told" if dead else ""
     before = joined_text(clear, ready, _look(circuit, change, span, end))
     says = f"At {place}: {say_closing(circuit, span, end)}{effect}"
-    return make_step("close", place, span, end, says=says, before=before, expect="Seated, and it holds")
+    expect = f"{'Seated' if is_elbow(circuit, span, end) else 'Closed on every phase'}, and it holds"
+    return _as_device(circuit, make_step("close", place, span, end, says=says, before=before, expect=expect))
 
 
 def _opening_step(circuit: Circuit, change: Change, span: str, end: End, effect: str) -> Step:
@@ -155,7 +158,7 @@ def _opening_step(circuit: Circuit, change: Change, span: str, end: End, effect:
     rated = f"Load within the {noun}'s rating" if change.lost else ""
     says = f"At {place}: {say_opening(circuit, span, end)}{effect}"
     before = joined_text(rated, _look(circuit, change, span, end))
-    return make_step("open", place, span, end, says=says, before=before, expect=expect)
+    return _as_device(circuit, make_step("open", place, span, end, says=says, before=before, expect=expect))
 
 
 def _taking_off(circuit: Circuit, positions: Positions, span: str, end: End, effect: str, expect: str) -> Step:
@@ -237,7 +240,7 @@ def isolating_step(circuit: Circuit, span: str, end: End, positions: Positions) 
     if state is EndState.CLOSED:
         says = f"At {place}: {say_opening(circuit, span, end)} and tag it"
         before = look_first(circuit, span, end, alive=False, parks=True)
-        return make_step("open", place, span, end, says=says, before=before, expect=expect)
+        return _as_device(circuit, make_step("open", place, span, end, says=says, before=before, expect=expect))
     return checking_step(circuit, span, end, open_word(circuit, span, end) if state is EndState.OPEN else "grounded")
 
 
@@ -310,6 +313,15 @@ def grounding_steps(circuit: Circuit, span: str, end: End) -> list[Step]:
 def make_step(action: Action, place: str, span: str | None, end: End | None, **words: str) -> Step:
     """Make a step with the cautions of its action; it has no number yet."""
     return Step(n=0, action=action, enclosure=place, span=span, end=end, cautions=_cautions(action), **words)  # type: ignore[arg-type]
+
+
+def _as_device(circuit: Circuit, step: Step) -> Step:
+    """Put the cautions of a switch in the place of those of an elbow where none is moved."""
+    if step.span is None or step.end is None or is_elbow(circuit, step.span, step.end):
+        return step
+    elbow = cautions("move_elbow")
+    others = tuple(text for text in step.cautions if text not in elbow)
+    return replace(step, cautions=(*others, *_cautions("move_switch")))
 
 
 def _cautions(act: str) -> tuple[str, ...]:

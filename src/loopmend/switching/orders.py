@@ -37,7 +37,20 @@ def draft_restoration(
     fits: Fits | None = None,
     staging: tuple[Pickup, FlowSettings] | None = None,
 ) -> tuple[Step, ...]:
-    """Draft the order that isolates the fault and brings back the rest.
+    """Draft the order that isolates the fault and brings back the rest: the steps of `draft_staged`."""
+    return draft_staged(circuit, now, restoration, hazards, fits=fits, staging=staging)[0]
+
+
+def draft_staged(
+    circuit: Circuit,
+    now: Positions,
+    restoration: Restoration,
+    hazards: Hazards,
+    *,
+    fits: Fits | None = None,
+    staging: tuple[Pickup, FlowSettings] | None = None,
+) -> tuple[tuple[Step, ...], tuple[Stage, ...]]:
+    """Draft the order that isolates the fault and brings back the rest, with the stages it was made from.
 
     Parameters
     ----------
@@ -47,7 +60,7 @@ def draft_restoration(
         The faulted spans among them.
     staging
         How long those out have been out and what load they bring, and the flow's settings: the order then brings them
-        back in stages that fit, with waits.
+        back in stages that fit, with waits; without it there are no stages.
 
     Raises
     ------
@@ -67,13 +80,13 @@ def draft_restoration(
     target = leave_idle_devices_open(circuit, restoration)
     changes = sequence_changes(circuit, now, target, hazards, fits=fits)
     if staging is None:
-        return renumbered([*steps, *speak_changes(circuit, changes, hazards)])
+        return renumbered([*steps, *speak_changes(circuit, changes, hazards)]), ()
     pickup, settings = staging
     stages = stage_pickup(circuit, changes, hazards, after_isolation(restoration, pickup), settings)
     spoken = speak_changes(
         circuit, [stage.change for stage in stages], hazards, [_say_stage(stage) for stage in stages]
     )
-    return renumbered([*steps, *spoken])
+    return renumbered([*steps, *spoken]), stages
 
 
 def after_isolation(restoration: Restoration, pickup: Pickup) -> Pickup:

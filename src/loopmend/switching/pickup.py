@@ -147,6 +147,14 @@ class Stage:
         return say_worst(self.because)
 
 
+def say_stages(stages: Sequence[Stage]) -> tuple[str, ...]:
+    """Say, for the head of an order, which limits it comes in stages for, and which it breaks even so."""
+    because = say_worst([one for stage in stages for one in stage.because])
+    broken = say_worst([one for stage in stages for one in stage.violations])
+    told = [f"in stages, for the cold load: closed at once and whole, {because}"] if because else []
+    return (*told, *([f"cold-load pickup breaks a limit even in stages: {broken}"] if broken else []))
+
+
 def stage_pickup(
     circuit: Circuit, changes: Sequence[Change], hazards: Hazards, pickup: Pickup, settings: FlowSettings
 ) -> tuple[Stage, ...]:

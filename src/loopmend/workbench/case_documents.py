@@ -14,6 +14,7 @@ from loopmend.switching.clearances import Tag
 from loopmend.workbench.cases import LoadedCase, load_case
 from loopmend.workbench.circuit_change import change_document
 from loopmend.workbench.desk import Desk
+from loopmend.workbench.energized import say_maybe_alive
 from loopmend.workbench.methods_here import find_ways_of_move
 from loopmend.workbench.outage import plan_document
 from loopmend.workbench.screens import load_board, reckon
@@ -59,6 +60,7 @@ def case_document(desk: Desk, case_id: str) -> dict[str, Any]:
             "at": todo.at,
             "cautions": list(todo.cautions),
         },
+        "maybe_alive": say_maybe_alive(case.circuit, state),
         "contradiction": [str(finding) for finding in found.contradiction],
         "plan": _plan_document(case, found, plan),
         "evidence": [
@@ -103,9 +105,9 @@ def _plan_document(case: LoadedCase, found: Assessment, plan: Plan | None) -> di
 
 def log_document(desk: Desk, case_id: str) -> dict[str, Any]:
     """Lay the log of a case out: every event as stored, with who and when, and in words."""
-    state = load_case(desk, case_id).state
-    entries = []
-    for entry, event in zip(build_timeline(state), state.events, strict=True):
+    case = load_case(desk, case_id)
+    state, entries = case.state, []
+    for entry, event in zip(build_timeline(state, case.circuit), state.events, strict=True):
         kind, body = ev.encode(event.payload)
         entries.append(
             {
@@ -130,6 +132,7 @@ def _order_document(case: LoadedCase, order: Order) -> dict[str, Any]:
         "id": order.order_id,
         "purpose": order.purpose,
         "status": order.status,
+        "remarks": list(order.remarks),
         "drafted_by": order.drafted_by,
         "approved_by": order.approved_by,
         "drafter_approved": order.alone,
@@ -169,7 +172,7 @@ def _where(case: LoadedCase, step: dict[str, Any]) -> dict[str, Any]:
         "street": place.street,
         "longitude": place.longitude,
         "latitude": place.latitude,
-        "device": device_words(step),
+        "device": device_words(case.circuit, step),
     }
 
 

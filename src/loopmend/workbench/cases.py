@@ -299,7 +299,7 @@ def _require_seen(case: LoadedCase, expected_version: int | None) -> None:
             f"version {entry.version}",
             "take it into account",
         )
-        for entry in build_timeline(state)
+        for entry in build_timeline(state, case.circuit)
         if entry.version > expected_version
     ]
     raise ConflictError(findings)

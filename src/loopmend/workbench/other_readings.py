@@ -20,6 +20,9 @@ from loopmend.evidence.cable import (
 )
 from loopmend.evidence.insulation import InsulationVerdict, judge_insulation
 from loopmend.evidence.reflectometer import find_echoes, read_trace
+from loopmend.network.assets import End
+from loopmend.network.graph import Circuit
+from loopmend.switching.end_words import end_noun, is_elbow
 from loopmend.workbench.cases import load_case
 from loopmend.workbench.desk import Desk
 from loopmend.workbench.places import sample_folder
@@ -51,11 +54,21 @@ class TraceShown:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StepReadings:
-    """What a step asks to be measured: ``phasing``, ``presence`` or "" for nothing."""
+    """What a step asks to be measured: ``phasing``, ``presence`` or "" for nothing.
+
+    Attributes
+    ----------
+    noun
+        What is at the end: elbow, switch way.
+    sides
+        How the two sides of the open point are called there.
+    """
 
     kind: str = ""
     phases: tuple[str, ...] = ()
     phase_to_ground_kv: float = 0.0
+    noun: str = "elbow"
+    sides: tuple[str, str] = ("elbow side", "bushing side")
 
 
 def judge_resistance(
@@ -119,7 +132,15 @@ def asked_of_step(desk: Desk, case_id: str, step: Mapping[str, Any]) -> StepRead
         kind=kind,
         phases=phases_to_compare(circuit, step),
         phase_to_ground_kv=phase_to_ground_kv(circuit, str(step["span"])),
+        **_named(circuit, step),
     )
+
+
+def _named(circuit: Circuit, step: Mapping[str, Any]) -> dict[str, Any]:
+    """Name what is at the end of a step, and its two sides where it is no elbow."""
+    span, end = str(step["span"]), End[str(step["end"]).upper()]
+    sides = {} if is_elbow(circuit, span, end) else {"sides": ("span side", "bus side")}
+    return {"noun": end_noun(circuit, span, end), **sides}
 
 
 def measured_at_step(
@@ -173,6 +194,15 @@ def judge_step(
     except OrderError as error:
         return False, tuple(f"{finding.problem}. {finding.remedy}" for finding in error.findings)
     return True, (str(found.get("result", "")).replace("_", " "),)
+
+
+def find_against(desk: Desk, case_id: str, step: Mapping[str, Any], measured: Mapping[str, Any]) -> tuple[str, ...]:
+    """Say why the readings of a step forbid it, whatever the tester; empty where they do not, or one is missing."""
+    rows = measured.get("readings", ())
+    if measured.get("reading_kv") is None and (not rows or any(None in row.values() for row in rows)):
+        return ()
+    allowed, told = judge_step(desk, case_id, step, {**measured, "tester_before": True, "tester_after": True})
+    return () if allowed else told
 
 
 def sample_readings(circuit: str) -> dict[str, bytes]:

@@ -16,7 +16,7 @@ from loopmend.case.documents import named_spans
 from loopmend.case.second_crew import plan_crews
 from loopmend.files.case_file import read_case_file
 from loopmend.files.circuit import read_circuit, require_circuit
-from loopmend.locate.dead import DeadPart
+from loopmend.locate.dead import DeadPart, Elbow
 from loopmend.locate.moves import Plan, TwoCrews
 from loopmend.locate.observations import Observation
 from loopmend.locate.posterior import Posterior, Suspect
@@ -109,9 +109,9 @@ def plan_document(
         "customers_out": dead.customers_out,
         "suspects": [_suspect_document(suspect) for suspect in posterior.suspects],
         "gone": posterior.gone,
-        "next": move_document(found.next),
-        **({} if found.second is None else {"second": second_document(found.second)}),
-        "options": [move_document(move) for move in found.options],
+        "next": move_document(found.next, dead.switches),
+        **({} if found.second is None else {"second": second_document(found.second, dead.switches)}),
+        "options": [move_document(move, dead.switches) for move in found.options],
         "objective": assumptions.objective,
         "restoration": assumptions.restoration,
         "expected_crew_minutes": found.expected_crew_minutes,
@@ -146,10 +146,10 @@ def _doubts(posterior: Posterior) -> list[str]:
     return list(dict.fromkeys(f"{finding.problem}; {finding.remedy}" for finding in posterior.disagreement))
 
 
-def second_document(crews: TwoCrews) -> dict[str, Any]:
+def second_document(crews: TwoCrews, switches: Mapping[Elbow, str]) -> dict[str, Any]:
     """Lay out what a second crew does while the first one does what is next."""
     return {
-        **move_document(crews.second),
+        **move_document(crews.second, switches),
         "minutes_to_both_answers": crews.minutes,
         "one_crew": {
             "expected_crew_minutes": crews.alone.crew_minutes,

@@ -7,7 +7,7 @@ from typing import Any
 from loopmend.locate.ahead import ANSWERS, Answer, Stage
 from loopmend.locate.dead import DeadPart, Elbow
 from loopmend.network.graph import Circuit
-from loopmend.workbench.move_words import say_parking
+from loopmend.workbench.move_words import say_left, say_parking
 
 ANSWER_WORDS: dict[Answer, str] = {
     "bad": "bad",
@@ -60,7 +60,7 @@ def say_stage(circuit: Circuit, dead: DeadPart, stage: Stage) -> list[str]:
         return [_parked(dead, stage), f"Test {where}: {_named(dead, stage)}"]
     if stage.action == "read":
         span, end = _tested_first(stage)[0]
-        return [f"Read the indicator at the elbow of {span} ({end.label} end)"]
+        return [f"Read the indicator of {span} ({end.label} end)"]
     if stage.action == "energize":
         by = f" by closing at {' or '.join(stage.close_at)}" if stage.close_at else ""
         return [
@@ -85,13 +85,15 @@ def _isolating(circuit: Circuit, dead: DeadPart, stage: Stage) -> str:
         off = " (off the feed-through)" if (span, end) in dead.on_feed_through else ""
         ends.setdefault(span, []).append(circuit.enclosure_at(span, end) + off)
     told = [f"{span} at {' and '.join(places)}" for span, places in ends.items()]
-    return f"Park {'; '.join(told)}. Prove dead, ground, tell the dispatcher"
+    verb = "Open" if any(elbow in dead.switches for elbow in stage.park) else "Park"
+    return f"{verb} {'; '.join(told)}. Prove dead, ground, tell the dispatcher"
 
 
 def _parked(dead: DeadPart, stage: Stage) -> str:
     if stage.here:
-        return "Leave the elbow parked"
-    said = say_parking(_tested_first(stage), dead.on_feed_through)
+        said = say_left(stage.park, dead.switches)
+        return said[:1].upper() + said[1:]
+    said = say_parking(_tested_first(stage), dead.on_feed_through, dead.switches)
     return said[:1].upper() + said[1:]
 
 

@@ -15,6 +15,7 @@ from loopmend.case.state import CaseState, EvidenceRecord, Order, Signature, cus
 from loopmend.errors import Finding, LoopmendError
 from loopmend.locate.moves import Plan
 from loopmend.network.assets import End
+from loopmend.network.graph import Circuit
 from loopmend.network.loop_layout import LoopLayout, lay_out_loops
 from loopmend.network.oneline import LengthUnit, OneLineView, build_oneline_view
 from loopmend.network.tracing import trace_supply
@@ -199,7 +200,7 @@ def load_case_screen(desk: Desk, case_id: str, *, unit: LengthUnit = "ft") -> Ca
         standing=tuple((r.evidence_id, f"{r.evidence_id}: {say_evidence(r.document)}") for r in state.live_evidence),
         orders=state.orders,
         open_order=state.open_order,
-        timeline=build_timeline(state),
+        timeline=build_timeline(state, circuit),
         assumptions=state.assumptions,
         view=OneLineView(layouts=layouts, spans=whole.spans, enclosures=whole.enclosures),
         whole_view=whole,
@@ -209,7 +210,7 @@ def load_case_screen(desk: Desk, case_id: str, *, unit: LengthUnit = "ft") -> Ca
         bounds=_bounds(case, layouts),
         source_kv=max(float(circuit.enclosure(name).source_kv or 0.0) for name in state.operated),
         notice=notice(say_circuit_change(desk, state.circuit, state.fingerprint)) if state.closed_at is None else "",
-        held=_held(state),
+        held=_held(circuit, state),
         holders=state.standing.holders,
         maybe_alive=say_maybe_alive(circuit, state),
         windings=windings,
@@ -304,12 +305,13 @@ def _unreadable_row(case_id: str, last_at: datetime, error: LoopmendError) -> Bo
     )
 
 
-def _held(state: CaseState) -> tuple[str, ...]:
+def _held(circuit: Circuit, state: CaseState) -> tuple[str, ...]:
     clearances = [
         f"Clearance of {span}: {held.stage}, {held.holder} in charge"
         for span, held in sorted(state.standing.clearances.items())
     ]
-    return (*clearances, *(f"Tag on {place_text(place)}: {tag.holder}" for place, tag in state.standing.tags.items()))
+    tags = [f"Tag on {place_text(circuit, place)}: {tag.holder}" for place, tag in state.standing.tags.items()]
+    return (*clearances, *tags)
 
 
 def _out_now(state: CaseState) -> tuple[int, int, int]:

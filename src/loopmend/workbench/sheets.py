@@ -30,7 +30,7 @@ from loopmend.network.tracing import trace_supply
 from loopmend.workbench.cases import LoadedCase, load_case
 from loopmend.workbench.cautions import ADVICE, approach_text
 from loopmend.workbench.desk import Desk
-from loopmend.workbench.step_places import device_words, find_step_place
+from loopmend.workbench.step_places import device_words, find_step_place, parks
 from loopmend.workbench.timeline import PURPOSE, say_measured, say_read
 
 SheetKind = Literal["pdf", "html"]
@@ -206,7 +206,8 @@ def _step(case: LoadedCase, step: Mapping[str, Any], number: Mapping[str, int]) 
         action=step["action"],
         enclosure=str(step["enclosure"]),
         street=where.street,
-        device=device_words(step),
+        device=device_words(case.circuit, step),
+        parks=parks(case.circuit, step),
         says=step["says"],
         before=step.get("before", ""),
         expect=step.get("expect", ""),

@@ -8,6 +8,9 @@ from typing import Any
 
 from loopmend.case.holds import HOLD_STEP, find_proofs
 from loopmend.files.order_sheet import ONE_PERSON, PEOPLE, WAITED_FOR
+from loopmend.network.assets import End
+from loopmend.network.graph import Circuit
+from loopmend.switching.end_words import end_noun, is_elbow
 from loopmend.switching.steps import CLEARANCE_ACTS, WINDING_MOVES
 from loopmend.workbench.cases import LoadedCase, load_case
 from loopmend.workbench.desk import Desk
@@ -21,6 +24,7 @@ __all__ = [
     "find_step_place",
     "load_proofs",
     "load_step_place",
+    "parks",
 ]
 
 
@@ -54,8 +58,9 @@ class StepPlace:
 
 def load_step_place(desk: Desk, case_id: str, step: Mapping[str, Any]) -> StepPlace:
     """Find where a step of a case is done, and what it is about."""
-    place = find_step_place(load_case(desk, case_id), str(step["enclosure"]))
-    return replace(place, device=device_words(step))
+    case = load_case(desk, case_id)
+    place = find_step_place(case, str(step["enclosure"]))
+    return replace(place, device=device_words(case.circuit, step))
 
 
 def load_proofs(desk: Desk, case_id: str, name: str) -> dict[str, str]:
@@ -77,8 +82,8 @@ def find_step_place(case: LoadedCase, enclosure: str) -> StepPlace:
     return StepPlace(enclosure=enclosure, street=street, longitude=float(point.x), latitude=float(point.y))
 
 
-def device_words(step: Mapping[str, Any]) -> str:
-    """Name the elbow, the device, the winding fuse or the clearance that a step is about."""
+def device_words(circuit: Circuit, step: Mapping[str, Any]) -> str:
+    """Name the elbow, the switch, the device, the winding fuse or the clearance that a step is about."""
     span = step.get("span")
     if step["action"] in WINDING_MOVES:
         return f"Winding fuse of {step['enclosure']}"
@@ -88,4 +93,11 @@ def device_words(step: Mapping[str, Any]) -> str:
         return "Protective device"
     if not step.get("end"):
         return f"Clearance of {span}" if step["action"] in CLEARANCE_ACTS else f"Span {span}"
-    return f"Elbow of {span}, {step['end']} end"
+    noun = end_noun(circuit, str(span), End[str(step["end"]).upper()])
+    return f"{noun.capitalize()} of {span}, {step['end']} end"
+
+
+def parks(circuit: Circuit, step: Mapping[str, Any]) -> bool:
+    """Tell whether opening in a step is parking: at an elbow, and at a span that the circuit no longer has."""
+    span, end = step.get("span"), step.get("end")
+    return not span or not end or span not in circuit.span_row or is_elbow(circuit, str(span), End[str(end).upper()])

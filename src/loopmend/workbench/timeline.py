@@ -10,6 +10,9 @@ from loopmend.case import events as ev
 from loopmend.case.documents import named_spans
 from loopmend.case.state import CaseState
 from loopmend.locate.observations import say_phases
+from loopmend.network.assets import End
+from loopmend.network.graph import Circuit
+from loopmend.switching.end_words import end_noun
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -23,21 +26,21 @@ class TimelineEntry:
     says: str
 
 
-def build_timeline(state: CaseState) -> tuple[TimelineEntry, ...]:
-    """Say every event of a case, oldest first."""
+def build_timeline(state: CaseState, circuit: Circuit | None = None) -> tuple[TimelineEntry, ...]:
+    """Say every event of a case, oldest first; with its circuit an end that is no elbow by its own name."""
     return tuple(
         TimelineEntry(
             version=event.version,
             at=event.at,
             actor=event.actor,
             kind=ev.kind_of(event.payload),
-            says=say_event(event.payload, state),
+            says=say_event(event.payload, state, circuit),
         )
         for event in state.events
     )
 
 
-def say_event(payload: ev.Payload, state: CaseState) -> str:
+def say_event(payload: ev.Payload, state: CaseState, circuit: Circuit | None = None) -> str:
     """Say one event in a sentence."""
     match payload:
         case ev.CaseOpened(operated=operated, reported_out=reported):
@@ -56,7 +59,9 @@ def say_event(payload: ev.Payload, state: CaseState) -> str:
         case ev.EndSwitched(span=span, end=end, state=to, reason=reason, found=found):
             how = "found " if found else ""
             nobody = ", nobody moved it" if found else ""
-            return f"Elbow of {span}, {end} end: {how}{_POSITION[to]}{nobody}{_because(reason)}"
+            noun = "elbow" if circuit is None else end_noun(circuit, span, End[end.upper()])
+            position = _POSITION[to] if noun.endswith("elbow") else to
+            return f"{noun.capitalize()} of {span}, {end} end: {how}{position}{nobody}{_because(reason)}"
         case ev.WindingSwitched() as fuse:
             return f"Winding fuse of {fuse.enclosure}: {_FUSE[fuse.found or fuse.state]}{_because(fuse.reason)}"
         case ev.FaultDeclared(spans=spans, elsewhere=elsewhere, reason=reason, enclosures=enclosures):

@@ -161,17 +161,18 @@ def _find_fault(circuit: Circuit, plan: Plan | None, found: Assessment, hindranc
     likeliest = found.posterior.suspects[0] if found.posterior else None
     gone = found.posterior.gone if found.posterior else 0.0
     if move.action == "split" and not plan.hedged and likeliest and likeliest.p * (1.0 - gone) >= ALMOST_SURE:
-        rest = f"{likeliest.p:.1%} of the suspicion lies on it. To be surer before declaring: {say_move(move)}."
+        surer = f"To be surer before declaring: {say_move(move, found.dead.switches)}."
+        rest = f"{likeliest.p:.1%} of the suspicion lies on it. {surer}"
         return _declare(circuit, found, (likeliest.id,), rest)
     if move.action in ("split", "energize", "read"):
-        return _field_move(move)
+        return _field_move(move, found)
     if move.action == "none":
         return Todo(kind="check records", who="dispatcher", headline="Nothing is left to test", detail=move.why)
     named = move.under_test or ((likeliest.id,) if likeliest else ())
     return _declare(circuit, found, named, move.why if plan.hedged else f"One suspect left: {move.why}")
 
 
-def _field_move(move: Move) -> Todo:
+def _field_move(move: Move, found: Assessment) -> Todo:
     """Send the crew: to test a side, to energize one, or to read an indicator."""
     kind: Literal["split", "energize", "read"] = "split"
     if move.action in ("energize", "read"):
@@ -180,7 +181,7 @@ def _field_move(move: Move) -> Todo:
     return Todo(
         kind=kind,
         who="crew",
-        headline=say_move(move),
+        headline=say_move(move, found.dead.switches),
         detail=move.why,
         at=move.at,
         tested=move.under_test or move.beyond,
