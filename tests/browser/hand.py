@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 PATIENCE_MS = 60_000  # a cold start of server and map took 4 s; a busy machine may need many times that
 NOTICE_MS = 3_000
 """How long a gesture may go unnoticed before it is made again."""
+LOOK_MS = 50
+"""How often a page is looked at: at every frame, which is the default, it would be painted for the look alone."""
 TRIES = 10
 
 WATCH = """(() => {
@@ -68,7 +70,7 @@ WATCH = """(() => {
 
 def wait_still(page: Page) -> None:
     """Wait until the page is drawn to its end: until then what lies under a finger may yet move."""
-    page.wait_for_function("window.stillness && window.stillness.still()", timeout=PATIENCE_MS)
+    page.wait_for_function("window.stillness && window.stillness.still()", timeout=PATIENCE_MS, polling=LOOK_MS)
 
 
 def hit(page: Page, target: Locator) -> None:
@@ -79,11 +81,11 @@ def hit(page: Page, target: Locator) -> None:
 
 def is_sent(page: Page, before: int) -> bool:
     """Whether the server was told of anything since; waits a while for it."""
-    try:
-        page.wait_for_function("before => window.stillness.sent !== before", arg=before, timeout=NOTICE_MS)
-    except TimeoutError:
-        return False
-    return True
+    told = "before => window.stillness.sent !== before"
+    with suppress(TimeoutError):
+        page.wait_for_function(told, arg=before, timeout=NOTICE_MS, polling=LOOK_MS)
+        return True
+    return False
 
 
 def sent(page: Page) -> int:

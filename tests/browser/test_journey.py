@@ -119,7 +119,7 @@ def record_and_watch(phone: Page, dispatcher: Page, button: str) -> float:
     job.wait_still(phone)
     started = time.perf_counter()
     job.press(phone, pressed)
-    dispatcher.wait_for_function(f"before => ({ENTRY})() > before", arg=before, timeout=job.PATIENCE_MS)
+    dispatcher.wait_for_function(f"before => ({ENTRY})() > before", arg=before, timeout=job.PATIENCE_MS, polling=100)
     return time.perf_counter() - started
 
 
