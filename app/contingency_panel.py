@@ -9,30 +9,39 @@ import streamlit as st
 
 from case_map import base_of
 from contingency_map import WORDS, ahead_legend, draw_ahead_map
-from loopmend.workbench.contingency import AheadStudy, advance, ahead_csv, ahead_document, start_ahead_of
+from loopmend.workbench.contingency import AheadRuns, AheadStudy, ahead_csv, ahead_document
 from loopmend.workbench.outage import LoadStudy
 from loopmend.workbench.planner import PlannerScreen
 from loopmend.workbench.refusals import LoopmendError
 from session import desk, plain
 
-TICK_SECONDS = 0.6
-"""How long the server goes on between two looks at the stop button."""
+LOOK_SECONDS = 1.0
+"""How often the screen looks how far it has come."""
+
+LONG_SECONDS = 5.0
+"""A span that takes longer is named, so that it is seen why the count stands still."""
 SHOWN_WHILE_RUNNING = 8
+
+
+@st.cache_resource
+def ahead_runs() -> AheadRuns:
+    """Keep what is under way once for all sessions: it goes on when a page is closed, and is found again."""
+    return AheadRuns()
 
 
 def show_failures_ahead(screen: PlannerScreen) -> None:
     """Ask who would stay out if a span failed at peak, and show the answers."""
     st.subheader("Failures ahead")
-    if not st.toggle("Ask who would stay out if a span failed at peak", key="ahead-open"):
+    study = ahead_runs().newest(desk(), screen.circuit)
+    running = study is not None and study.running
+    if not st.toggle("Ask who would stay out if a span failed at peak", value=running, key="ahead-open"):
         return
     load = _ask_load()
-    study = _study_of(screen)
-    running = study is not None and study.running
     if st.button("Ask every span", key="ahead-start", type="primary", disabled=running):
         _start(screen, load)
         st.rerun()
     if study is not None and running:
-        st.fragment(_go_on, run_every=0.2)(study)
+        st.fragment(_watch, run_every=LOOK_SECONDS)(study)
     elif study is not None:
         _show(screen, study)
 
@@ -47,35 +56,31 @@ def _ask_load() -> LoadStudy:
     )
 
 
-def _study_of(screen: PlannerScreen) -> AheadStudy | None:
-    study: AheadStudy | None = st.session_state.get("ahead-study")
-    return study if study is not None and study.name == screen.circuit else None
-
-
 def _start(screen: PlannerScreen, load: LoadStudy) -> None:
     try:
-        st.session_state["ahead-study"] = start_ahead_of(desk(), screen.circuit, load)
+        ahead_runs().ask(desk(), screen.circuit, load)
     except LoopmendError as error:
         for finding in error.findings:
             st.error(plain(str(finding)))
         st.stop()
 
 
-def _go_on(study: AheadStudy) -> None:
-    """Go on for a moment, show how far, and stop if told to; redrawn by itself until the end."""
-    if st.button("Stop", key="ahead-stop"):
-        study.stopped = True
-    advance(study, TICK_SECONDS)
-    done = len(study.found)
-    st.progress(done / study.total, text=f"{done} of {study.total} spans")
-    _worst_table(ahead_document(study), SHOWN_WHILE_RUNNING)
+def _watch(study: AheadStudy) -> None:
+    """Show how far it has come, and let it be stopped; redrawn by itself until the end."""
+    st.button("Stop", key="ahead-stop", on_click=study.stop)
+    document = ahead_document(study)
+    done = len(document["spans"])
+    name, seconds = study.asking
+    slow = f"; {plain(name)} has been asked for {seconds:.0f} s" if name and seconds > LONG_SECONDS else ""
+    st.progress(done / study.total, text=f"{done} of {study.total} spans{slow}")
+    _worst_table(document, SHOWN_WHILE_RUNNING)
     if not study.running:
         st.rerun()
 
 
 def _show(screen: PlannerScreen, study: AheadStudy) -> None:
     document = ahead_document(study)
-    _say(document)
+    _say(document, broke_off=study.broke_off)
     answers = {one["id"]: one for one in document["spans"]}
     base = base_of(screen.circuit, screen.backdrops, screen.bounds)
     picked = draw_ahead_map(base, screen.spans, screen.enclosures, answers, key="ahead-map")
@@ -86,12 +91,13 @@ def _show(screen: PlannerScreen, study: AheadStudy) -> None:
     st.download_button("All spans as CSV", ahead_csv(document), "failures_ahead.csv", "text/csv", on_click="ignore")
 
 
-def _say(document: dict[str, Any]) -> None:
+def _say(document: dict[str, Any], *, broke_off: bool) -> None:
     counts = document["counts"]
     for column, (kind, words) in zip(st.columns(len(counts)), list(WORDS.items())[: len(counts)], strict=True):
         column.metric(words.partition(":")[0].capitalize(), counts[kind])
     if not document["complete"]:
-        st.warning(f"Stopped: {sum(counts.values())} of {document['spans_in_circuit']} spans were asked.")
+        how = "It broke off by a fault of the program, which is in the log of the server" if broke_off else "Stopped"
+        st.warning(f"{how}: {sum(counts.values())} of {document['spans_in_circuit']} spans were asked.")
     for violation in document["normal_violations"]:
         st.warning(plain(f"In the normal arrangement at this load: {violation['says']}"))
     if document["normal_problem"]:

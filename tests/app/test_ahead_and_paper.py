@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator
+import threading
+import time
+from collections.abc import Callable, Iterator
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -13,10 +16,13 @@ from streamlit.testing.v1 import AppTest
 
 import drawing_style as style
 from contingency_map import LOOKS, WORDS, ahead_legend, build_ahead_group
+from contingency_panel import ahead_runs
+from loopmend.switching.contingency import Contingency, find_contingencies
+from loopmend.workbench import contingency
 from loopmend.workbench import requests as rq
 from loopmend.workbench.cases import Opening, start_case, submit
-from loopmend.workbench.circuits import keep_circuit
-from loopmend.workbench.contingency import STAYS_OUT
+from loopmend.workbench.circuits import keep_circuit, list_circuits
+from loopmend.workbench.contingency import STAYS_OUT, AheadStudy
 from loopmend.workbench.desk import Desk, open_desk
 from offline_map import outside_links
 from workbench.town import write_town
@@ -75,40 +81,49 @@ def opened_page(page: Any, **state: object) -> AppTest:
     return made
 
 
-def asked(page: AppTest) -> AppTest:
-    """Ask every span, and redraw until all have answered: a browser does that by itself."""
+def study_of(desk: Desk) -> AheadStudy:
+    study = ahead_runs().newest(desk, list_circuits(desk)[0].name)
+    assert study is not None
+    return study
+
+
+def wait_until(done: Callable[[], bool]) -> None:
+    for _ in range(6000):
+        if done():
+            return
+        time.sleep(0.01)
+    pytest.fail("not within a minute")
+
+
+def asked(page: AppTest, desk: Desk) -> AppTest:
+    """Ask every span, and draw the screen anew when all have answered: a browser does that by itself."""
     page.button(key="ahead-start").click().run()
-    for _ in range(30):
-        if page.session_state["ahead-study"].running:
-            page.run()
+    wait_until(lambda: not study_of(desk).running)
+    page.run()
     assert not page.exception
     return page
 
 
-@pytest.mark.usefixtures("desk")
-def test_nothing_is_reckoned_before_it_is_asked() -> None:
+def test_nothing_is_reckoned_before_it_is_asked(desk: Desk) -> None:
     page = opened_page(planner_page)
     assert [toggle.value for toggle in page.toggle] == [False]
-    assert "ahead-study" not in page.session_state
+    assert ahead_runs().newest(desk, list_circuits(desk)[0].name) is None
 
 
-@pytest.mark.usefixtures("desk")
-def test_every_span_is_asked_and_told() -> None:
-    page = asked(opened_page(planner_page, ahead_open=True))
+def test_every_span_is_asked_and_told(desk: Desk) -> None:
+    page = asked(opened_page(planner_page, ahead_open=True), desk)
     # the small town carries everybody from either side
     assert [metric.value for metric in page.metric] == ["5", "0", "0", "0"]
     assert page.warning == []
     assert any("Nobody would stay out" in caption.value for caption in page.caption)
-    study = page.session_state["ahead-study"]
-    assert [one.span_id for one in study.found] == ["S1", "S2", "S3", "S4", "S5"]
+    assert [one.span_id for one in study_of(desk).found] == ["S1", "S2", "S3", "S4", "S5"]
 
 
-@pytest.mark.usefixtures("desk")
-def test_a_load_beyond_all_cables_shows_who_stays_out() -> None:
+def test_a_load_beyond_all_cables_shows_who_stays_out(desk: Desk) -> None:
     page = opened_page(planner_page, ahead_open=True)
     page.number_input(key="ahead-demand").set_value(5.0).run()
     page.number_input(key="ahead-volts").set_value(1.0).run()  # no voltage drop at all is allowed
-    page = asked(page)
+    page = asked(page, desk)
     told = {metric.label: metric.value for metric in page.metric}
     assert told["A limit keeps somebody out"] != "0"
     assert page.warning  # the normal arrangement does not keep it either
@@ -116,17 +131,28 @@ def test_a_load_beyond_all_cables_shows_who_stays_out() -> None:
     assert "Customers left out" in page.dataframe[0].value.columns
 
 
-@pytest.mark.usefixtures("desk")
-def test_it_can_be_stopped_and_says_so() -> None:
+def test_it_goes_on_behind_every_screen_and_each_can_stop_it(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    solved = threading.Event()
+
+    def two_then_stuck(*given: Any, **settings: Any) -> Iterator[Contingency]:
+        answers = find_contingencies(*given, **settings)
+        yield from islice(answers, 2)
+        solved.wait(60)
+        yield from answers
+
+    monkeypatch.setattr(contingency, "find_contingencies", two_then_stuck)
     page = opened_page(planner_page, ahead_open=True)
     page.button(key="ahead-start").click().run()
-    study = page.session_state["ahead-study"]
-    del study.found[2:]  # as if the machine were slow
+    wait_until(lambda: len(study_of(desk).rows) == 2)
+    page.number_input(key="ahead-factor").set_value(0.8).run()  # another widget, while a span is under way
+    other = opened_page(planner_page)  # opens by itself
+    other.button(key="ahead-stop").click().run()
     page.run()
-    study.stopped = True
-    del study.found[2:]
-    page.run()
-    assert [warning.value for warning in page.warning] == ["Stopped: 2 of 5 spans were asked."]
+    for screen in (page, other):
+        assert [warning.value for warning in screen.warning] == ["Stopped: 2 of 5 spans were asked."]
+    solved.set()
+    with study_of(desk).lock:
+        assert len(study_of(desk).found) == 2
 
 
 # The map of failures ahead

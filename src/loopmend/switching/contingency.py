@@ -9,7 +9,7 @@ from typing import TypeVar
 import numpy as np
 
 from loopmend.errors import NetworkError
-from loopmend.network.assets import EnclosureColumns, Ints, SpanColumns
+from loopmend.network.assets import EnclosureColumns, EndState, Ints, SpanColumns
 from loopmend.network.graph import Circuit
 from loopmend.network.parts import number_parts
 from loopmend.network.positions import Positions, normal_positions
@@ -181,7 +181,8 @@ def _ask(part: Circuit, span_id: str, use: FlowSettings, *, limits: bool) -> Con
     try:
         found = _restore(part, normal, span_id, use, limits=limits)
         lost = _lost(part, normal, found)
-        freely = _restore(part, normal, span_id, use, limits=False) if limits and lost else found
+        held = limits and _could_reach(part, normal, found, lost)
+        freely = _restore(part, normal, span_id, use, limits=False) if held else found
     except NetworkError as error:
         return Contingency(span_id=span_id, refused="; ".join(map(str, error.findings)))
     held_back = [name for name in lost if name not in set(_lost(part, normal, freely))]
@@ -201,6 +202,19 @@ def _restore(part: Circuit, normal: Positions, span_id: str, use: FlowSettings, 
         lowest_volts_pu=use.lowest_volts_pu,
         frequency_hz=use.frequency_hz,
     )
+
+
+def _could_reach(part: Circuit, normal: Positions, found: Restoration, lost: list[str]) -> bool:
+    """Tell whether some of them could have supply if every end that is not isolated were closed onto the bus.
+
+    No arrangement joins more than that, so where it feeds none of them no limit is to blame.
+    """
+    states = np.where(normal.states == EndState.GROUNDED, normal.states, np.int8(EndState.CLOSED))
+    for place in found.isolate:
+        states[part.span_row[place.span_id], place.end] = EndState.OPEN
+    states.setflags(write=False)
+    supplied = trace_supply(part, replace(normal, states=states)).supplied
+    return bool(supplied[[part.enclosure_row[name] for name in lost]].any())
 
 
 def _lost(part: Circuit, normal: Positions, found: Restoration) -> list[str]:

@@ -27,6 +27,7 @@ from loopmend.switching.task import (
     is_within_limits,
     score_positions,
 )
+from loopmend.switching.tree_proof import prove_on_tree
 
 MOST_ENDS = 160
 """Ends in one connected part up to which a proof is tried."""
@@ -80,8 +81,10 @@ def find_best(task: Task) -> Best:
     score, lawful = score_positions(task, heuristic), not breaks_a_rule(task, heuristic)
     bound = open_bound(task, score if lawful and is_within_limits(task, heuristic) else None)
     proven = None
-    if not bound.is_reached and _is_small(task):
-        proven = _prove(task, bound)
+    if not bound.is_reached:
+        proven = None if bound.least is None else prove_on_tree(task, heuristic)
+        if proven is None and _is_small(task):
+            proven = _prove(task, bound)
     if proven is not None and _is_better(task, heuristic, proven):
         proven, bound = None, open_bound(task, score)
     if proven is not None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import threading
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -21,9 +22,13 @@ from loopmend.switching.gap import say_proof
 from loopmend.switching.limits import Violation, find_violations
 from loopmend.switching.restoration import EndPlace
 from loopmend.switching.task import FlowSettings
+from loopmend.workbench.ahead_processes import FEWEST_SPANS, AnsweringProcesses
 from loopmend.workbench.circuits import load_circuit
 from loopmend.workbench.desk import Desk
 from loopmend.workbench.outage import LoadStudy
+
+PAUSE_SECONDS = 0.5
+"""How long a question behind the screens goes on before it lets go of its lock."""
 
 STAYS_OUT = ("nobody", "by limit", "no way", "no answer")
 """What is said of a span: everybody comes back; a limit keeps somebody out; there is no second way; not solved."""
@@ -61,8 +66,16 @@ class AheadStudy:
         Limits that the normal arrangement itself does not keep at that load; or why it has no flow.
     found
         Answers so far, in circuit order.
+    rows
+        The same as the document lays them out.
     stopped
         Whether it was stopped before the end.
+    broke_off
+        Whether it ended by a fault of the program: the log of the server has it.
+    asked_at
+        When the span under way was begun, seconds of the monotonic clock.
+    fingerprint
+        Of the content of a kept circuit.
     """
 
     name: str
@@ -73,34 +86,111 @@ class AheadStudy:
     normal: tuple[Violation, ...]
     problem: str
     found: list[Contingency] = field(default_factory=list)
+    rows: list[dict[str, Any]] = field(default_factory=list)
     stopped: bool = False
+    broke_off: bool = False
+    asked_at: float = field(default_factory=time.monotonic)
+    fingerprint: str = ""
+    lock: threading.Lock = field(default_factory=threading.Lock)
 
     @property
     def running(self) -> bool:
         """Whether spans are left to be asked about."""
-        return not self.stopped and len(self.found) < self.total
+        return not self.stopped and not self.broke_off and len(self.rows) < self.total
+
+    def stop(self) -> None:
+        """Stop at once, whatever is under way; the answers so far stay."""
+        self.stopped = self.stopped or self.running
+        if isinstance(self.left, AnsweringProcesses):
+            self.left.close()
+
+    @property
+    def asking(self) -> tuple[str, float]:
+        """The span under way, "" at the end, and for how many seconds."""
+        done = len(self.rows)
+        name = str(self.circuit.spans.span_id[done]) if done < self.total else ""
+        return name, time.monotonic() - self.asked_at
 
 
 def start_ahead(circuit: Circuit, name: str, load: LoadStudy | None = None) -> AheadStudy:
     """Start to ask; NetworkError if a setting is out of range."""
     use = load or LoadStudy()
-    left = find_contingencies(circuit, settings=_settings(use), limits=use.limits)
+    left = _ask(circuit, _settings(use), limits=use.limits)
     normal, problem = _normal(circuit, use)
     return AheadStudy(name, circuit, use, circuit.n_spans, left, normal, problem)
 
 
+def _ask(circuit: Circuit, settings: FlowSettings, *, limits: bool) -> Iterator[Contingency]:
+    found = find_contingencies(circuit, settings=settings, limits=limits)  # refuses a setting out of range
+    if circuit.n_spans < FEWEST_SPANS:
+        return found
+    return AnsweringProcesses(circuit, settings, limits=limits)
+
+
 def start_ahead_of(desk: Desk, name: str, load: LoadStudy | None = None) -> AheadStudy:
     """Start to ask of a kept circuit; LoopmendError if there is none of that name or a setting is out of range."""
-    return start_ahead(require_circuit(load_circuit(desk, name)), name, load)
+    files = load_circuit(desk, name)
+    study = start_ahead(require_circuit(files), name, load)
+    study.fingerprint = files.fingerprint
+    return study
 
 
 def advance(study: AheadStudy, seconds: float) -> None:
-    """Go on for about so many seconds; at least one span, so that it ends on any machine."""
+    """Go on for about so many seconds; at least one span, so that it ends on any machine.
+
+    Whoever calls meanwhile from another thread waits. What is found after a stop is dropped: it was told without it.
+    """
     until = time.monotonic() + seconds
-    while study.running:
-        study.found.append(next(study.left))
-        if time.monotonic() >= until:
-            return
+    with study.lock:
+        while study.running:
+            study.asked_at = time.monotonic()
+            one = next(study.left, None)
+            if study.stopped:
+                return
+            if one is None:
+                raise EOFError
+            study.found.append(one)
+            study.rows.append(_span(one))
+            if time.monotonic() >= until:
+                return
+
+
+@dataclass(slots=True, eq=False)
+class AheadRuns:
+    """Questions that go on behind the screens, whoever looks or leaves: the newest of each circuit."""
+
+    of_circuit: dict[str, AheadStudy] = field(default_factory=dict)
+    lock: threading.Lock = field(default_factory=threading.Lock)
+
+    def ask(self, desk: Desk, name: str, load: LoadStudy | None = None) -> AheadStudy:
+        """Start to ask of a kept circuit and go on in a thread; LoopmendError as `start_ahead_of`.
+
+        While one of the same circuit goes on, that one is returned: two screens may ask at the same moment.
+        """
+        with self.lock:
+            known = self.newest(desk, name)
+            if known is not None and known.running:
+                return known
+            study = self.of_circuit[name] = start_ahead_of(desk, name, load)
+        threading.Thread(target=_go_to_the_end, args=(study,), name=f"failures ahead of {name}", daemon=True).start()
+        return study
+
+    def newest(self, desk: Desk, name: str) -> AheadStudy | None:
+        """Give the newest question of a circuit as it is kept now; one of other content is stopped and left."""
+        study = self.of_circuit.get(name)
+        if study is not None and study.fingerprint != load_circuit(desk, name).fingerprint:
+            study.stop()
+            return None
+        return study
+
+
+def _go_to_the_end(study: AheadStudy) -> None:
+    try:
+        while study.running:
+            advance(study, PAUSE_SECONDS)
+    finally:
+        study.broke_off = study.running  # an exception is on its way to the log
+        study.stop()
 
 
 def failures_ahead(
@@ -129,16 +219,16 @@ def failures_ahead(
         while study.running:
             advance(study, 0.0)
             if progress is not None:
-                progress(len(study.found), study.total)
+                progress(len(study.rows), study.total)
     except KeyboardInterrupt:
-        study.stopped = study.running
+        study.stop()
     return ahead_document(study)
 
 
 def ahead_document(study: AheadStudy) -> dict[str, Any]:
     """Lay the answers so far out: spans in circuit order, the worst of them by id first in ``worst``."""
     use = study.load
-    spans = [_span(one) for one in study.found]
+    spans = list(study.rows)
     hit = [one for one in spans if one["stays_out"] in ("by limit", "no way")]
     worst = sorted(hit, key=lambda one: (-one["critical_left"], -one["customers_left"], one["id"]))
     return {
@@ -150,7 +240,7 @@ def ahead_document(study: AheadStudy) -> dict[str, Any]:
         "lowest_volts_allowed_pu": use.lowest_volts_pu,
         "frequency_hz": use.frequency_hz,
         "spans_in_circuit": study.total,
-        "complete": len(study.found) == study.total,
+        "complete": len(spans) == study.total,
         "counts": {kind: sum(one["stays_out"] == kind for one in spans) for kind in STAYS_OUT},
         "worst": [one["id"] for one in worst],
         "normal_violations": [_violation(violation) for violation in study.normal],
