@@ -15,6 +15,7 @@ from loopmend.network.positions import Positions, apply_device, apply_end_state,
 from loopmend.network.tracing import find_loops, trace_supply
 from loopmend.switching.flow import solve_flow
 from loopmend.switching.interlock import Hazards, apply_step
+from loopmend.switching.orders import draft_restoration
 from loopmend.switching.restoration import find_restoration
 from loopmend.switching.sequence import sequence_changes
 from loopmend.switching.steps import Step
@@ -114,6 +115,16 @@ def test_three_phases_in_one_position_carry_what_one_three_phase_span_carries() 
     np.testing.assert_allclose(other.volts_pu, one.volts_pu, rtol=1e-12)  # the same sums in another order
     np.testing.assert_allclose(other.end_amps, np.repeat(one.end_amps, 3, axis=0), rtol=1e-9, atol=1e-9)
     np.testing.assert_allclose(other.source_amps, one.source_amps, rtol=1e-9)
+
+
+def test_who_moves_one_phase_is_warned_of_what_the_others_do() -> None:
+    circuit = phase_loop()
+    now = apply_device(normal_positions(circuit), "R1", closed=False)
+    found = find_restoration(circuit, now, ["S1A"], operated=["R1"])
+    steps = draft_restoration(circuit, now, found, Hazards(faulted=frozenset({"S1A"})))
+    told = [" ".join(step.cautions) for step in steps if step.action in ("open", "close")]
+    assert told
+    assert all("ferroresonance" in text and "burn on two phases" in text for text in told)
 
 
 def test_a_phase_is_not_closed_onto_a_second_source() -> None:

@@ -242,6 +242,15 @@ def test_suspect_equipment_is_isolated_by_the_spans_that_land_there(tmp_path: Pa
     assert due(empty_desk, case_id).purpose == "restore"
 
 
+def test_a_ground_found_on_what_is_alive_by_the_record_is_kept_and_said_loudly(desk: Desk) -> None:
+    case_id = open_case(desk)  # R1 operated; S5 is fed from R2
+    assert load_case_screen(desk, case_id).maybe_alive == ""
+    ask(desk, case_id, rq.RecordEnd(span="S5", end="from", state="grounded", note="seen on the stand"))
+    warned = load_case_screen(desk, case_id).maybe_alive
+    assert warned.startswith("Grounded, and alive by the record: S5.")
+    assert f"WARNING: {warned}" in case_text(case_document(desk, case_id))
+
+
 # The same as documents
 
 

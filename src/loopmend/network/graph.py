@@ -188,6 +188,13 @@ class Circuit:
             raise NetworkError(findings)
 
 
+def has_phases_beside(circuit: Circuit, span_id: str) -> bool:
+    """Tell whether other phases run between the same two enclosures as a span does, as spans of their own."""
+    row, lands = circuit.span_row[span_id], np.sort(circuit.spans.enclosure, axis=1)
+    beside = circuit.spans.phases[(lands == lands[row]).all(axis=1)]
+    return bool((beside != circuit.spans.phases[row]).any())
+
+
 def build_circuit(enclosures: list[Enclosure], spans: list[Span]) -> Circuit:
     """Build a circuit from single records; KeyError if a span lands at an unknown enclosure.
 

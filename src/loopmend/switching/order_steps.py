@@ -10,7 +10,7 @@ import numpy as np
 from loopmend.evidence.safety import cautions
 from loopmend.network.assets import End, EndState
 from loopmend.network.devices import device_noun, say_winding_fuse
-from loopmend.network.graph import Circuit
+from loopmend.network.graph import Circuit, has_phases_beside
 from loopmend.network.positions import Positions, end_state
 from loopmend.network.switched import find_joined_at
 from loopmend.network.tracing import trace_supply
@@ -36,7 +36,6 @@ _CAUTION_ACTS = {
     "open": ("open", "move_elbow"),
     "close": ("move_elbow",),
     "join": ("feed_through", "move_elbow", "test_for_voltage"),
-    "move_switch": ("move_switch",),
     "take_off": ("feed_through", "move_elbow", "test_for_voltage"),
     "take_out_winding_fuse": ("winding_fuse", "test_for_voltage"),
     "put_in_winding_fuse": ("winding_fuse", "test_for_voltage"),
@@ -147,7 +146,7 @@ def _closing_step(circuit: Circuit, change: Change, span: str, end: End, effect:
     before = joined_text(clear, ready, _look(circuit, change, span, end))
     says = f"At {place}: {say_closing(circuit, span, end)}{effect}"
     expect = f"{'Seated' if is_elbow(circuit, span, end) else 'Closed on every phase'}, and it holds"
-    return _as_device(circuit, make_step("close", place, span, end, says=says, before=before, expect=expect))
+    return _as_moved(circuit, make_step("close", place, span, end, says=says, before=before, expect=expect))
 
 
 def _opening_step(circuit: Circuit, change: Change, span: str, end: End, effect: str) -> Step:
@@ -158,7 +157,7 @@ def _opening_step(circuit: Circuit, change: Change, span: str, end: End, effect:
     rated = f"Load within the {noun}'s rating" if change.lost else ""
     says = f"At {place}: {say_opening(circuit, span, end)}{effect}"
     before = joined_text(rated, _look(circuit, change, span, end))
-    return _as_device(circuit, make_step("open", place, span, end, says=says, before=before, expect=expect))
+    return _as_moved(circuit, make_step("open", place, span, end, says=says, before=before, expect=expect))
 
 
 def _taking_off(circuit: Circuit, positions: Positions, span: str, end: End, effect: str, expect: str) -> Step:
@@ -240,7 +239,7 @@ def isolating_step(circuit: Circuit, span: str, end: End, positions: Positions) 
     if state is EndState.CLOSED:
         says = f"At {place}: {say_opening(circuit, span, end)} and tag it"
         before = look_first(circuit, span, end, alive=False, parks=True)
-        return _as_device(circuit, make_step("open", place, span, end, says=says, before=before, expect=expect))
+        return _as_moved(circuit, make_step("open", place, span, end, says=says, before=before, expect=expect))
     return checking_step(circuit, span, end, open_word(circuit, span, end) if state is EndState.OPEN else "grounded")
 
 
@@ -315,13 +314,14 @@ def make_step(action: Action, place: str, span: str | None, end: End | None, **w
     return Step(n=0, action=action, enclosure=place, span=span, end=end, cautions=_cautions(action), **words)  # type: ignore[arg-type]
 
 
-def _as_device(circuit: Circuit, step: Step) -> Step:
-    """Put the cautions of a switch in the place of those of an elbow where none is moved."""
-    if step.span is None or step.end is None or is_elbow(circuit, step.span, step.end):
+def _as_moved(circuit: Circuit, step: Step) -> Step:
+    """Put cautions of a switch in the place of those of an elbow where none is moved; add those of one phase."""
+    if step.span is None or step.end is None:
         return step
-    elbow = cautions("move_elbow")
-    others = tuple(text for text in step.cautions if text not in elbow)
-    return replace(step, cautions=(*others, *_cautions("move_switch")))
+    said = step.cautions
+    if not is_elbow(circuit, step.span, step.end):
+        said = (*(text for text in said if text not in cautions("move_elbow")), *cautions("move_switch"))
+    return replace(step, cautions=(*said, *(cautions("one_phase") if has_phases_beside(circuit, step.span) else ())))
 
 
 def _cautions(act: str) -> tuple[str, ...]:

@@ -1,13 +1,31 @@
-"""Say what may be alive though the record has it dead: a stretch energized as a test that held."""
+"""Say what may be alive though the record has it dead or grounded."""
 
 from __future__ import annotations
 
 from loopmend.case.state import CaseState
+from loopmend.network.assets import EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.tracing import trace_supply
 
 
 def say_maybe_alive(circuit: Circuit, state: CaseState) -> str:
+    """Say what nobody may take for dead: grounded and alive by the record, or energized as a test; "" where nothing."""
+    return " ".join(filter(None, (_say_grounded(circuit, state), _say_held(circuit, state))))
+
+
+def _say_grounded(circuit: Circuit, state: CaseState) -> str:
+    """Say which spans the record has grounded and alive at once: where a fact does not fit, one of the two is wrong."""
+    grounded = (state.now.states == EndState.GROUNDED).any(axis=1) & trace_supply(circuit, state.now).alive
+    names = ", ".join(map(str, circuit.spans.span_id[grounded]))
+    if not names:
+        return ""
+    return (
+        f"Grounded, and alive by the record: {names}. Both cannot be: treat it as alive, look where every elbow "
+        "stands, and record what is found."
+    )
+
+
+def _say_held(circuit: Circuit, state: CaseState) -> str:
     """Say which spans held when they were energized and are dead by the record; "" where none.
 
     A closing made as a test is no position: the record goes on with the device open. Who leaves it closed leaves
