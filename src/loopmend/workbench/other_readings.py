@@ -22,11 +22,12 @@ from loopmend.evidence.insulation import InsulationVerdict, judge_insulation
 from loopmend.evidence.reflectometer import find_echoes, read_trace
 from loopmend.network.assets import End
 from loopmend.network.graph import Circuit
-from loopmend.switching.end_words import end_noun, is_elbow
+from loopmend.switching.end_words import end_noun
 from loopmend.workbench.cases import load_case
 from loopmend.workbench.desk import Desk
 from loopmend.workbench.places import sample_folder
 from loopmend.workbench.sample import sample_circuit
+from loopmend.workbench.step_places import parks
 from loopmend.workbench.stretch import Stretch
 
 INSULATIONS = tuple(INSULATION_CONSTANT_MOHM_KFT)
@@ -137,10 +138,11 @@ def asked_of_step(desk: Desk, case_id: str, step: Mapping[str, Any]) -> StepRead
 
 
 def _named(circuit: Circuit, step: Mapping[str, Any]) -> dict[str, Any]:
-    """Name what is at the end of a step, and its two sides where it is no elbow."""
-    span, end = str(step["span"]), End[str(step["end"]).upper()]
-    sides = {} if is_elbow(circuit, span, end) else {"sides": ("span side", "bus side")}
-    return {"noun": end_noun(circuit, span, end), **sides}
+    """Name what is at the end of a step, and its two sides, where it is no elbow."""
+    if parks(circuit, step):
+        return {}
+    noun = end_noun(circuit, str(step["span"]), End[str(step["end"]).upper()])
+    return {"noun": noun, "sides": ("span side", "bus side")}
 
 
 def measured_at_step(
