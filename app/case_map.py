@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import streamlit as st
 
+import drawing_style as style
 from loopmend.workbench.screens import CaseScreen
 from loopmend.workbench.views import OneLineEnclosure, OneLineEnd, OneLineSpan, OneLineView
 from map_layers import MapLive, MapPoint, MapStyle
@@ -29,13 +31,37 @@ def live_of(screen: CaseScreen) -> MapLive:
     """Build the part of the map that follows the case."""
     view = screen.whole_view
     styles = {name: span_style(span) for name, span in view.spans.items()}
+    beside = _beside(view)
+    styles |= {name: replace(styles[name], tip=(*styles[name].tip, words)) for name, words in beside.items()}
     styles |= {name: enclosure_style(place) for name, place in view.enclosures.items()}
     return MapLive(
-        spans=screen.spans,
+        spans=_live_on_top(screen.spans, view) if beside else screen.spans,
         enclosures=screen.enclosures,
         styles=styles,
         open_points=open_points(view, screen.enclosures),
     )
+
+
+def _beside(view: OneLineView) -> dict[str, str]:
+    """Say of each phase of a run which others lie in the same line on the map."""
+    bundles = (names for layout in view.layouts for names in layout.side_by_side())
+    return {
+        name: f"beside it: {'; '.join(_said(view.spans[other]) for other in names if other != name)}"
+        for names in bundles
+        if len(names) > 1
+        for name in names
+    }
+
+
+def _live_on_top(spans: Any, view: OneLineView) -> Any:
+    """Order lines that cover each other so that a dead phase never hides a live one; the fault is told in words."""
+    states = [view.spans[name] for name in spans["id"]]
+    return spans.iloc[sorted(range(len(spans)), key=lambda row: (states[row].energy != "dead", states[row].faulted))]
+
+
+def _said(span: OneLineSpan) -> str:
+    words = f"{span.span_id}, phase {span.phases}, {style.ENERGY_WORDS[span.energy]}"
+    return f"{words}, faulted" if span.faulted else words
 
 
 def span_style(span: OneLineSpan) -> MapStyle:

@@ -1,7 +1,8 @@
 """Where everything goes in a one-line drawing: columns, rows and the course of each span, in pixels.
 
 The main row runs to and fro across the sheet and turns in the margins. Taps are drawn downwards, to the right of
-the enclosure they hang off; the rightmost enclosure's tap comes first, so that no line crosses another.
+the enclosure they hang off; the rightmost enclosure's tap comes first, so that no line crosses another. The phases
+of a run go side by side, each a course of its own with its text below that of the one before.
 """
 
 from __future__ import annotations
@@ -10,12 +11,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
+from oneline_courses import APART, MARK, TEXT_BELOW, Course, Point, lead, spread
+
 if TYPE_CHECKING:
     from loopmend.workbench.views import Hop, LoopLayout, LoopRow
-
-Point = tuple[float, float]
-MARK = 14.0
-"""Distance from a box at which indicators hang, pixels."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,41 +61,10 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
-class Course:
-    """The course of a span, or of half a link.
-
-    Attributes
-    ----------
-    ends
-        Which end (``from``, ``to``) is at the first point and which at the last; None where a link breaks off.
-    points
-        From box edge to box edge, every piece upright or level.
-    label
-        Middle of the top of its text; ``anchor`` says how the text lies there.
-    marks
-        Where an indicator of the first and of the last end hangs.
-    link_to
-        Enclosure that a link leads to, else "".
-    aside
-        Side on which an indicator hangs beside an upright piece: -1 left, 1 right.
-    """
-
-    span_id: str
-    ends: tuple[str | None, str | None]
-    points: tuple[Point, ...]
-    label: Point
-    anchor: str
-    marks: tuple[Point, Point]
-    link_to: str = ""
-    aside: int = -1
-
-
-@dataclass(frozen=True, slots=True)
 class _Stub:
-    """Half of a link, drawn at one of its two enclosures."""
+    """Half of a link, drawn at one of its two enclosures: each span with the end it has there."""
 
-    span_id: str
-    end: str
+    ends: tuple[tuple[str, str], ...]
     link_to: str
 
 
@@ -138,6 +106,9 @@ def place_layout(
     rise, fall
         Room that the text needs above the box of each enclosure and below the line of each span, pixels.
     """
+    if any(len(phases) > 1 for phases in layout.side_by_side()):
+        pitch = measures.pitch - 2 * (APART + 2) / measures.columns
+        measures = replace(measures, margin=measures.margin + APART + 2, pitch=pitch)
     hanging = _gather_hanging(layout)
     needs, measures = _columns_needed(layout, hanging, measures)
     measures = _evened_out(measures, [layout.main.start_id, *(hop.enclosure_id for hop in layout.main.hops)], needs)
@@ -154,8 +125,13 @@ def _gather_hanging(layout: LoopLayout) -> dict[str, list[LoopRow | _Stub]]:
         hanging.setdefault(row.start_id, []).append(row)
         waiting += row.taps
     for link in layout.links:
-        hanging.setdefault(link.from_id, []).append(_Stub(link.span_id, "from", link.to_id))
-        hanging.setdefault(link.to_id, []).append(_Stub(link.span_id, "to", link.from_id))
+        phases = (link, *link.beside)
+        for at, onward, end, other in (
+            (link.from_id, link.to_id, "from", "to"),
+            (link.to_id, link.from_id, "to", "from"),
+        ):
+            ends = tuple((one.span_id, end if one.from_id == link.from_id else other) for one in phases)
+            hanging.setdefault(at, []).append(_Stub(ends, onward))
     return hanging
 
 
@@ -245,7 +221,7 @@ def _place_main(sheet: Sheet, row: LoopRow) -> None:
             y = _place_line(sheet, line, top)
         else:
             turn = row.hops[slots[0][0] - 1]
-            y = _place_line(sheet, line, top + sheet.fall[turn.span_id])
+            y = _place_line(sheet, line, top + _fall(sheet, turn))
             _turn_in_margin(sheet, turn, before, (line[0][1], y), top, forward=number % 2 == 0)
         sheet.fill(0, sheet.measures.columns - 1, _line_bottom(sheet, joins, y))
         _join_line(sheet, joins, line, y)
@@ -261,7 +237,27 @@ def _place_line(sheet: Sheet, line: list[tuple[str, int]], top: float) -> float:
 
 
 def _line_bottom(sheet: Sheet, joins: list[Hop], y: float) -> float:
-    return y + max([sheet.measures.box / 2 + 24, *(sheet.fall[hop.span_id] for hop in joins)])
+    return y + max([sheet.measures.box / 2 + 24, *(_fall(sheet, hop) for hop in joins)])
+
+
+def _fall(sheet: Sheet, hop: Hop) -> float:
+    """Room that the texts of a span, and of those beside it, need below its line."""
+    return TEXT_BELOW + sum(sheet.fall[one.span_id] - TEXT_BELOW for one in hop.phases)
+
+
+def _hop_course(
+    sheet: Sheet,
+    hop: Hop,
+    points: tuple[Point, ...],
+    label: Point,
+    anchor: str,
+    marks: tuple[Point, Point],
+    *,
+    aside: int = -1,
+    apart: float = APART,
+) -> None:
+    middle = Course(hop.span_id, _ends(hop), points, label, anchor, marks, aside=aside)
+    sheet.courses += lead([(one.span_id, _ends(one)) for one in hop.phases], middle, apart, sheet.fall)
 
 
 def _join_line(sheet: Sheet, joins: list[Hop], line: list[tuple[str, int]], y: float) -> None:
@@ -275,7 +271,7 @@ def _level_course(sheet: Sheet, hop: Hop, x: float, onward_x: float, y: float) -
     start, stop = x + edge, onward_x - edge
     marks = ((start + side * MARK, y), (stop - side * MARK, y))
     points = ((start, y), (stop, y))
-    sheet.courses.append(Course(hop.span_id, _ends(hop), points, ((start + stop) / 2, y), "middle", marks))
+    _hop_course(sheet, hop, points, ((start + stop) / 2, y), "middle", marks)
 
 
 def _ends(hop: Hop) -> tuple[str, str]:
@@ -288,44 +284,56 @@ def _turn_in_margin(
     """Lead a span of the main row down the margin to the next line; its text lies above that line."""
     measures = sheet.measures
     side = -1 if forward else 1
-    margin_x = 7.0 if forward else measures.width - 7.0
+    outer = spread(len(hop.phases))
+    margin_x = 7.0 + outer if forward else measures.width - 7.0 - outer
     edge = side * measures.box / 2
     start, stop = measures.x(before[0]) + edge, measures.x(after[0]) + edge
     points = ((start, before[1]), (margin_x, before[1]), (margin_x, after[1]), (stop, after[1]))
     marks = ((start + side * MARK, before[1]), (stop + side * MARK, after[1]))
-    label = (margin_x - side * 15, label_y - 12)
-    sheet.courses.append(Course(hop.span_id, _ends(hop), points, label, "start" if forward else "end", marks))
+    label = (margin_x - side * (15 + outer), label_y - 12)
+    _hop_course(sheet, hop, points, label, "start" if forward else "end", marks)
 
 
 def _hang(sheet: Sheet, line: list[tuple[str, int]], y: float, *, level: int) -> None:
     """Draw what hangs off a line, from the right to the left."""
     for enclosure_id, column in sorted(line, key=lambda slot: -slot[1]):
         items = sheet.hanging.get(enclosure_id, [])
-        for item, aside in zip(items, _side_by_side(len(items)), strict=True):
+        counts = [len(item.ends) if isinstance(item, _Stub) else len(item.hops[0].phases) for item in items]
+        places, apart = _side_by_side(counts)
+        for item, aside in zip(items, places, strict=True):
             drop = (sheet.measures.x(column) + aside, y + sheet.measures.box / 2)
             if isinstance(item, _Stub):
-                _place_stub(sheet, item, drop, column)
+                _place_stub(sheet, item, drop, column, apart)
             else:
-                _place_tap(sheet, item, drop, column, level=level)
+                _place_tap(sheet, item, drop, column, apart, level=level)
 
 
-def _side_by_side(count: int) -> list[float]:
-    """Spread so many lines below one box, the first to the right, so that none crosses another."""
-    apart = min(10.0, 20.0 / max(count - 1, 1))
-    return [apart * ((count - 1) / 2 - order) for order in range(count)]
+def _side_by_side(counts: list[int]) -> tuple[list[float], float]:
+    """Spread lines below one box, the first to the right, so that none crosses another; and how far they lie apart.
+
+    ``counts`` says how many phases lie beside each other in each.
+    """
+    lines = sum(counts)
+    apart = min(10.0, 20.0 / max(lines - 1, 1))
+    before = [sum(counts[:order]) for order in range(len(counts))]
+    middles = [first + (count - 1) / 2 for first, count in zip(before, counts, strict=True)]
+    return [apart * ((lines - 1) / 2 - middle) for middle in middles], min(apart, APART)
 
 
-def _place_stub(sheet: Sheet, stub: _Stub, drop: Point, column: int) -> None:
-    y = max(sheet.free_below(column, column + 1) + 14, drop[1] + 30)
+def _place_stub(sheet: Sheet, stub: _Stub, drop: Point, column: int, apart: float) -> None:
+    outer = spread(len(stub.ends))
+    y = max(sheet.free_below(column, column + 1) + 14, drop[1] + 30) + outer
     points = (drop, (drop[0], y), (drop[0] + 0.45 * sheet.measures.pitch, y))
-    label = (drop[0] + 8, y - 6)
+    label = (drop[0] + 8, y - 6 + outer)
     marks = ((drop[0], y - 14), points[-1])
     aside = _aside(sheet, drop, column)
-    sheet.courses.append(Course(stub.span_id, (stub.end, None), points, label, "start", marks, stub.link_to, aside))
-    sheet.fill(column, column + 1, y + sheet.fall[stub.span_id])
+    middle = Course("", (None, None), points, label, "start", marks, stub.link_to, aside)
+    sheet.courses += lead([(name, (end, None)) for name, end in stub.ends], middle, apart, sheet.fall)
+    texts = sum(sheet.fall[name] - TEXT_BELOW for name, _ in stub.ends)
+    sheet.fill(column, column + 1, y + outer + TEXT_BELOW + texts)
 
 
-def _place_tap(sheet: Sheet, row: LoopRow, drop: Point, column: int, *, level: int) -> None:
+def _place_tap(sheet: Sheet, row: LoopRow, drop: Point, column: int, apart: float, *, level: int) -> None:
     ids = [hop.enclosure_id for hop in row.hops]
     lines = _tap_lines(sheet, ids, column + 1)
     last = sheet.measures.columns - 1 if len(lines) > 1 else lines[0][-1][1]
@@ -334,11 +342,11 @@ def _place_tap(sheet: Sheet, row: LoopRow, drop: Point, column: int, *, level: i
         line = [(ids[index], at) for index, at in slots]
         entry, joins = row.hops[slots[0][0]], [row.hops[index] for index, _ in slots[1:]]
         top = sheet.free_below(column, last)
-        lane_y = top + 6
-        y = _place_line(sheet, line, top if before is None else lane_y + sheet.fall[entry.span_id])
+        lane_y = top + 6 + spread(len(entry.phases))
+        y = _place_line(sheet, line, top if before is None else lane_y + _fall(sheet, entry))
         stop = (sheet.measures.x(line[0][1]) - sheet.measures.box / 2, y)
         if before is None:
-            _drop_to_tap(sheet, entry, drop, stop, _aside(sheet, drop, column))
+            _drop_to_tap(sheet, entry, drop, stop, _aside(sheet, drop, column), apart)
         else:
             _return_to_left(sheet, entry, before, stop, lane_y, level=level)
         sheet.fill(column, last, _line_bottom(sheet, [entry, *joins], y))
@@ -352,18 +360,19 @@ def _aside(sheet: Sheet, drop: Point, column: int) -> int:
     return 1 if drop[0] > sheet.measures.x(column) else -1
 
 
-def _drop_to_tap(sheet: Sheet, hop: Hop, drop: Point, stop: Point, aside: int) -> None:
+def _drop_to_tap(sheet: Sheet, hop: Hop, drop: Point, stop: Point, aside: int, apart: float) -> None:
     points = (drop, (drop[0], stop[1]), stop)
     marks = ((drop[0], stop[1] - 24), (stop[0] - MARK, stop[1]))
     middle = stop[0] - (sheet.measures.pitch - sheet.measures.box) / 2
-    sheet.courses.append(Course(hop.span_id, _ends(hop), points, (middle, stop[1]), "middle", marks, aside=aside))
+    _hop_course(sheet, hop, points, (middle, stop[1]), "middle", marks, aside=aside, apart=apart)
 
 
 def _return_to_left(sheet: Sheet, hop: Hop, start: Point, stop: Point, lane_y: float, *, level: int) -> None:
     """Lead a tap that is longer than its line back to where the line began, one line down."""
     measures = sheet.measures
-    right = measures.width - measures.margin + 4 - 7 * (level - 1)
+    count, room = len(hop.phases), measures.width - 7 * (level - 1)
+    right = room - measures.margin + 4 if count < 2 else room - 5 - spread(count)
     gutter = stop[0] - (measures.pitch - measures.box) / 2
     points = (start, (right, start[1]), (right, lane_y), (gutter, lane_y), (gutter, stop[1]), stop)
     marks = ((start[0] + MARK, start[1]), (stop[0] - MARK, stop[1]))
-    sheet.courses.append(Course(hop.span_id, _ends(hop), points, ((right + gutter) / 2, lane_y), "middle", marks))
+    _hop_course(sheet, hop, points, ((right + gutter) / 2, lane_y), "middle", marks)

@@ -10,7 +10,8 @@ from oneline_signs import PASS_GAP, PASS_RISE
 
 if TYPE_CHECKING:
     from loopmend.workbench.views import OneLineView
-    from oneline_grid import Course, Place, Point
+    from oneline_courses import Course, Point
+    from oneline_grid import Place
 
 
 @dataclass(frozen=True, slots=True)

@@ -94,12 +94,17 @@ def frame(half: float, radius: float, paint: str) -> str:
     return f'<rect x="{-half:g}" y="{-half:g}" width="{2 * half:g}" height="{2 * half:g}" rx="{radius:g}" {paint}/>'
 
 
+def indicator_letter(state: str) -> str:
+    """Say the letter of an indicator, "" without a record."""
+    return {"tripped": "T", "not_tripped": "N", "not_seen": "?"}.get(state, "")
+
+
 def indicator_sign(state: str, *, aside: int = 0) -> str:
     """Draw an indicator on the cable: T tripped, N not tripped, ? not seen, empty without a record.
 
     It hangs above a level cable, to the left (``aside`` -1) or right (1) of an upright one.
     """
-    letter = {"tripped": "T", "not_tripped": "N", "not_seen": "?"}.get(state, "")
+    letter = indicator_letter(state)
     fill, ink = ("f-ink", "on") if state == "tripped" else ("fp", "f-ink")
     dash = ' stroke-dasharray="2.5 2"' if state == "not_seen" else ""
     x, y = (13 * aside, 0) if aside else (0, -12)

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from html import escape
-from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import drawing_style as style
-from oneline_grid import MARK, Course, Measures, Place, Point, measures_for, place_layout
+from loopmend.workbench.views import name_phases
+from oneline_courses import MARK, TEXT_BELOW, Course, Point, cut_short, length_of, middle_of, path_through
+from oneline_grid import Measures, Place, measures_for, place_layout
 from oneline_passes import draw_passes
 from oneline_signs import (
     END_GAP,
@@ -25,6 +26,7 @@ from oneline_signs import (
     step_sign,
     step_width,
 )
+from oneline_strands import draw_strand, strand_lines, strand_step_places
 from oneline_words import Line, enclosure_lines, enclosure_sentence, span_lines, span_sentence
 
 if TYPE_CHECKING:
@@ -50,10 +52,17 @@ class _Pen:
     measures: Measures
     prefix: str
 
-    def span_texts(self, item: OneLineSpan, ends: tuple[str | None, ...] = ("from", "to")) -> list[Line]:
+    def span_texts(
+        self, item: OneLineSpan, ends: tuple[str | None, ...] = ("from", "to"), bundle: tuple[str, ...] = ()
+    ) -> list[Line]:
         """Lines of text of a span, as narrow as the sheet wants them; below the word of a device it stands beside."""
-        lines = span_lines(item, narrow=self.measures.pitch < NARROW_PITCH, ends=ends)
-        beside_device = any(self.view.enclosures[end.enclosure_id].device for end in item.ends)
+        narrow = self.measures.pitch < NARROW_PITCH
+        if bundle:
+            lines = strand_lines(item, bundle, narrow=narrow, ends=ends)
+        else:
+            lines = span_lines(item, narrow=narrow, ends=ends)
+        is_first = item.span_id in (bundle or (item.span_id,))[:1]
+        beside_device = is_first and any(self.view.enclosures[end.enclosure_id].device for end in item.ends)
         return [Line(""), *lines] if beside_device else lines
 
     def height(self, lines: Iterable[Line]) -> float:
@@ -84,7 +93,13 @@ def render_oneline(view: OneLineView, per_row: int) -> str:
         raise ValueError(f"per_row is {per_row}, must be at least 2")
     pen = _Pen(view, measures_for(per_row), f"ol{per_row}")
     rise = {name: _rise(pen, item) for name, item in view.enclosures.items()}
-    fall = {name: 22 + pen.height(pen.span_texts(item)) for name, item in view.spans.items()}
+    bundles = {
+        one: names for layout in view.layouts for names in layout.side_by_side() if len(names) > 1 for one in names
+    }
+    fall = {
+        name: TEXT_BELOW + pen.height(pen.span_texts(item, bundle=bundles.get(name, ())))
+        for name, item in view.spans.items()
+    }
     parts: list[str] = []
     top, width = 0.0, pen.measures.width
     for layout in view.layouts:
@@ -229,10 +244,12 @@ _GAPS = {"closed": 0.0, "joined": PASS_GAP}
 
 
 def _draw_span(pen: _Pen, course: Course) -> str:
+    if course.bundle:
+        return _draw_strand(pen, course)
     item = pen.view.spans[course.span_id]
     ends = [next((end for end in item.ends if end.label == label), None) for label in course.ends]
     gaps = [_GAPS.get(end.state, END_GAP) if end is not None else 0.0 for end in ends]
-    points = _trimmed(course.points, gaps[0], gaps[1])
+    points = cut_short(course.points, gaps[0], gaps[1])
     lines = pen.span_texts(item, course.ends)
     body = [_touch(pen, course, points, pen.height(lines)), _cable(pen, item, points)]
     marks = _marks(pen, course, ends)
@@ -241,12 +258,25 @@ def _draw_span(pen: _Pen, course: Course) -> str:
             onward = course.points[1] if first else course.points[-2]
             way = (course.points[0 if first else -1], onward)
             body.append(_draw_end(pen, end, way, mark, item.energy, course.aside))
-    middle = _middle(points)
-    body.append(_at(middle, FAULT_SIGN) if item.faulted and _length(points) > FAULT_ROOM else "")
+    middle = middle_of(points)
+    body.append(_at(middle, FAULT_SIGN) if item.faulted and length_of(points) > FAULT_ROOM else "")
     body.append(_at((middle[0], middle[1] - 14), step_sign(item.steps)) if item.steps else "")
     body.append(_link_arrow(course) if course.link_to else "")
-    body.append(_write(pen, lines, (course.label[0], course.label[1] + 22), course.anchor))
+    body.append(_write(pen, lines, (course.label[0], course.label[1] + TEXT_BELOW), course.anchor))
     return _group(item.span_id, span_sentence(item), "".join(body))
+
+
+def _draw_strand(pen: _Pen, course: Course) -> str:
+    """Draw one of the phases of a run that lie side by side; its text is below that of the phase before it."""
+    item = pen.view.spans[course.span_id]
+    lines = pen.span_texts(item, course.ends, course.bundle)
+    at = (course.label[0], course.label[1] + TEXT_BELOW)
+    top, height = at[1], pen.height(lines)
+    wide = pen.measures.pitch - pen.measures.box - 2
+    left = {"middle": at[0] - wide / 2, "start": at[0] - 4, "end": at[0] - wide + 4}[course.anchor]
+    body = f'<rect class="t" x="{left:.1f}" y="{top:.1f}" width="{wide:.1f}" height="{height:.1f}" rx="6"/>'
+    body += draw_strand(item, course, pen.prefix) + (_link_arrow(course) if course.link_to else "")
+    return _group(item.span_id, span_sentence(item), body + _write(pen, lines, at, course.anchor))
 
 
 def _draw_end(pen: _Pen, end: OneLineEnd, way: tuple[Point, Point], mark: Point, energy: str, aside: int) -> str:
@@ -287,6 +317,13 @@ def _reach(pen: _Pen, end: OneLineEnd) -> float:
 def _draw_steps(pen: _Pen, course: Course) -> str:
     """Draw the step numbers at the ends of a span, below the cable and close to the box."""
     item, body = pen.view.spans[course.span_id], ""
+    if course.bundle:
+        lines, name = pen.span_texts(item, course.ends, course.bundle), name_phases(course.bundle)[1][item.span_id]
+        before = pen.height(lines[: [line.words for line in lines].index(name)])
+        y = course.label[1] + TEXT_BELOW + before + pen.measures.line / 2
+        half = (pen.measures.pitch - pen.measures.box) / 2
+        places = strand_step_places(item, course, y=y, half=half, font=pen.measures.font)
+        return "".join(_at(at, step_sign(steps)) for at, steps in places)
     for label, at, onward in (
         (course.ends[0], course.points[0], course.points[1]),
         (course.ends[1], course.points[-1], course.points[-2]),
@@ -307,23 +344,9 @@ def _facing(at: Point, onward: Point) -> str:
     return "" if onward[0] > at[0] else "scale(-1 1)"
 
 
-def _trimmed(points: tuple[Point, ...], first_gap: float, last_gap: float) -> list[Point]:
-    """Cut the first and the last piece of a course short by so many pixels."""
-    cut = list(points)
-    for at, onward, gap in ((0, 1, first_gap), (-1, -2, last_gap)):
-        (x, y), (x2, y2) = cut[at], cut[onward]
-        length = abs(x2 - x) + abs(y2 - y) or 1.0
-        cut[at] = (x + (x2 - x) * gap / length, y + (y2 - y) * gap / length)
-    return cut
-
-
-def _path(points: list[Point]) -> str:
-    return "M" + "L".join(f"{x:.1f} {y:.1f}" for x, y in points)
-
-
 def _cable(pen: _Pen, item: OneLineSpan, points: list[Point]) -> str:
     """Draw the cable: heavy and whole when live, light and dashed when dead, hatched when suspect."""
-    d = _path(points)
+    d = path_through(points)
     parts = []
     if shade := style.shade_step(item.p):
         parts.append(f'<path d="{d}" class="band" stroke="url(#{pen.prefix}-h{shade})"/>')
@@ -333,20 +356,10 @@ def _cable(pen: _Pen, item: OneLineSpan, points: list[Point]) -> str:
     return "".join([*parts, f'<path d="{d}" class="{"dead" if dead else "live"}{faulted}"/>'])
 
 
-def _length(points: list[Point]) -> float:
-    return sum(abs(x2 - x) + abs(y2 - y) for (x, y), (x2, y2) in pairwise(points))
-
-
-def _middle(points: list[Point]) -> Point:
-    """Take the middle of the longest piece."""
-    (x, y), (x2, y2) = max(
-        pairwise(points), key=lambda pair: abs(pair[0][0] - pair[1][0]) + abs(pair[0][1] - pair[1][1])
-    )
-    return (x + x2) / 2, (y + y2) / 2
-
-
 def _link_arrow(course: Course) -> str:
     x, y = course.points[-1]
+    if course.bundle and course.span_id != course.bundle[(len(course.bundle) - 1) // 2]:
+        return f'<path d="M{x:.1f} {y - 4:.1f}l10 4l-10 4z" class="f-ink"/>'
     return (
         f'<path d="M{x:.1f} {y - 6:.1f}l10 6l-10 6z" class="f-ink"/><text x="{x + 14:.1f}" y="{y + 4.5:.1f}" '
         f'class="b g h">to {escape(_shortened(course.link_to, 12))}</text>'
@@ -360,6 +373,6 @@ def _touch(pen: _Pen, course: Course, points: list[Point], height: float) -> str
     left = {"middle": x - wide / 2, "start": x - 4, "end": x - wide + 4}[course.anchor]
     top = y - 16 if course.anchor == "middle" else y + 18
     return (
-        f'<path d="{_path(points)}" class="v"/><rect class="t" x="{left:.1f}" y="{top:.1f}" width="{wide:.1f}" '
+        f'<path d="{path_through(points)}" class="v"/><rect class="t" x="{left:.1f}" y="{top:.1f}" width="{wide:.1f}" '
         f'height="{y + 25 + height - top:.1f}" rx="6"/>'
     )

@@ -47,18 +47,28 @@ def enclosure_lines(item: OneLineEnclosure) -> list[Line]:
 
 def span_lines(item: OneLineSpan, *, narrow: bool, ends: tuple[str | None, ...] = BOTH_ENDS) -> list[Line]:
     """Text below a span, from the top; ``ends`` are those that are drawn here."""
-    lines = [Line(item.span_id, bold=True), Line(item.length_text)]
-    lines += [_tag("FAULT", "fault")] if item.faulted else []
+    states = _span_states(item)
+    for end in item.ends:
+        if end.label in ends:
+            states += _end_lines(end, narrow=narrow)
+    return [Line(item.span_id, bold=True), Line(item.length_text), *states]
+
+
+def strand_details(item: OneLineSpan, *, narrow: bool, ends: tuple[str | None, ...] = BOTH_ENDS) -> list[Line]:
+    """Text below the name of one phase among others: what both ends have in common is said once."""
+    stands = [line for end in item.ends if end.label in ends for line in _end_lines(end, narrow=narrow)]
+    steps = [Line(words, "next", bold=True) for words in _steps(item.steps)]
+    return [*_span_states(item), *dict.fromkeys(stands), *steps]
+
+
+def _span_states(item: OneLineSpan) -> list[Line]:
+    lines = [_tag("FAULT", "fault")] if item.faulted else []
     lines += _suspicion(item.p)
     lines += [_tag("PART LIVE", "live", "solid")] if item.energy == "part" else []
     if item.verdict:
         frame = {"good": "solid", "leakage": "dashed", "inconclusive": "dashed"}.get(item.verdict, "filled")
         lines.append(_tag(item.verdict.upper(), frame=frame))
-    lines += [_tag("NEXT MOVE", "next")] if item.is_next else []
-    for end in item.ends:
-        if end.label in ends:
-            lines += _end_lines(end, narrow=narrow)
-    return lines
+    return [*lines, *([_tag("NEXT MOVE", "next")] if item.is_next else [])]
 
 
 _STANDS = {"open": "PARKED", "grounded": "GROUNDED", "joined": "JOINED"}

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import combinations, pairwise
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import folium
@@ -18,11 +19,11 @@ import pytest
 from folium.plugins import MarkerCluster
 from hypothesis import given
 from hypothesis import strategies as st
-from shapely.geometry import Point
+from shapely.geometry import LineString, Point
 
 import drawing_style as style
 from browser.demo_circuit import EVIL, build_demo_circuit, build_demo_map, build_demo_view
-from case_map import enclosure_style, open_points, span_style
+from case_map import enclosure_style, live_of, open_points, span_style
 from loopmend.network.assets import Device, End, EndState
 from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.oneline import OneLineView, build_oneline_view, lay_out_loops
@@ -32,7 +33,8 @@ from map_layers import LABELS_SHOWN, MapLive, MapStyle, build_live_group, featur
 from map_view import MapBase, build_base_map, map_legend
 from network.circuit_cases import circuits, loop_assets, loop_circuit, padmount, riser, span
 from offline_map import MapWords, MissingAssetError, backdrop_text, outside_links, require_assets
-from oneline_grid import Course, Place, measures_for, place_layout
+from oneline_courses import Course
+from oneline_grid import Place, measures_for, place_layout
 from oneline_legend import render_legend
 from oneline_passes import draw_passes
 from oneline_svg import render_oneline
@@ -84,6 +86,59 @@ def test_the_word_of_a_device_and_its_steps_leave_what_stands_beside_readable(pe
     pill = next(group for group in where.iter(f"{SVG}g") if group.find(f"{SVG}rect[@rx='8']") is not None)
     beside = [text for text in where.iter(f"{SVG}text") if text.text == "R1"]
     assert float(pill.attrib["transform"].split()[1].rstrip(")")) + 8 <= float(beside[0].attrib["y"]) - 0.8 * 13
+
+
+def phases_view(**known: Any) -> OneLineView:
+    """R1 =S1= P1 =S2= P2 =S3| R2, a tap =T1= P3: phase by phase; S2.A faulted, parked at P1, grounded at P2."""
+    pairs = {"S1": ("R1", "P1"), "S2": ("P1", "P2"), "S3": ("P2", "R2"), "T1": ("P1", "P3")}
+    more = {"S3": {"to_state": EndState.OPEN}}
+    spans = [
+        replace(span(f"{run}.{letter}", *at, phases=letter, **more.get(run, {})), run=run)
+        for run, at in pairs.items()
+        for letter in "ABC"
+    ]
+    places = [*(riser(name, "ABC") for name in ("R1", "R2")), *(padmount(name, "ABC") for name in ("P1", "P2", "P3"))]
+    off = [("S2.A", End.FROM, EndState.OPEN), ("S2.A", End.TO, EndState.GROUNDED)]
+    return view_of(build_circuit(places, spans), off, faulted=["S2.A"], **known)
+
+
+@pytest.mark.parametrize("per_row", [2, *PER_ROW])
+def test_the_phases_of_a_run_lie_side_by_side_each_with_its_own_state(per_row: int) -> None:
+    view = phases_view(step_numbers={("S2.A", End.FROM): (1,), ("S2.B", End.TO): (2, 3)})
+    ((places, courses, width),) = placed(view, per_row)
+    require_apart(places, courses, width)
+    assert sorted(place.enclosure_id for place in places) == ["P1", "P2", "P3", "R1", "R2"]
+    own = {course.span_id: course for course in courses}
+    assert len(own) == len(courses) == len(view.spans)
+    for run in ("S1", "S2", "S3", "T1"):
+        (x, y), (x2, y2), (x3, y3) = (own[f"{run}.{letter}"].points[0] for letter in "ABC")
+        assert sorted([abs(x3 - x2) + abs(y3 - y2), abs(x2 - x) + abs(y2 - y)]) == pytest.approx([9, 9])
+    svg = render_oneline(view, per_row)
+    drawn = groups(svg)
+    assert set(drawn) == set(view.spans) | set(view.enclosures)
+    said = words_of(drawn["S2.A"])
+    assert said[:2] == ["A", "S2"]  # the letter on its line; then the run, above the first
+    assert {"FAULT", "PARKED", "GROUNDED"} <= set(said)
+    assert words_of(drawn["S2.B"]) == ["B", "B"]
+    assert [('class="live"' in ET.tostring(drawn[name]).decode()) for name in ("S2.A", "S2.B")] == [False, True]
+    assert {"1", "2,3"} <= set(words_of(ET.fromstring(svg)))  # noqa: S314 - our own text
+
+
+def test_the_map_says_which_phases_lie_in_a_line_and_hides_no_live_one_under_a_dead_one() -> None:
+    view = phases_view()
+    lines, points = [LineString([(-99.0, 42.0), (-99.0, 42.1)])] * len(view.spans), [Point(-99.0, 42.0)] * 5
+    spans, places = (
+        gpd.GeoDataFrame({"id": list(names)}, geometry=shapes, crs=4326)
+        for names, shapes in ((view.spans, lines), (view.enclosures, points))
+    )
+    screen: Any = SimpleNamespace(whole_view=view, spans=spans, enclosures=places)
+    live = live_of(screen)
+    assert live.styles["S2.B"].tip[-1] == "beside it: S2.A, phase A, dead by the record, faulted; S2.C, phase C, live"
+    drawn = [feature["properties"]["id"] for feature in features_of(live.spans)]
+    assert sorted(drawn) == sorted(view.spans)
+    energies = [view.spans[name].energy for name in drawn]
+    assert set(energies) == {"dead", "live"}
+    assert energies == sorted(energies)  # dead ones first, so below
 
 
 def bypassed_view(**known: Any) -> OneLineView:

@@ -38,12 +38,12 @@ from loopmend.files.order_sheet import (
 from loopmend.files.paper_oneline import LEGEND, MARGIN, Frame, Mark, Strip, Stroke, Words, draw_strips
 from loopmend.files.sheet_font import REPLACED, is_replaced, printable
 from loopmend.network.assets import End, EndState
-from loopmend.network.graph import Circuit
+from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.oneline import OneLineView, build_oneline_view, lay_out_loops
 from loopmend.network.positions import apply_device, apply_end_states, apply_winding, normal_positions
 from loopmend.network.tracing import trace_supply
 from loopmend.switching.steps import Action
-from network.circuit_cases import circuits
+from network.circuit_cases import circuits, padmount, riser, span
 
 ZONE = timezone(timedelta(hours=-5))
 START = datetime(2025, 11, 25, 7, 5, 30, tzinfo=UTC)
@@ -435,6 +435,28 @@ def test_a_pair_that_falls_into_two_strips_is_half_in_each(width: float) -> None
     strips = bypassed_strips(width, per_strip=2)
     halves = [[m for m in strip.marks if isinstance(m, Stroke) and len(m.points) == 3] for strip in strips]
     assert [len(found) for found in halves] == [1, 1, 0, 0, 0]
+
+
+@pytest.mark.parametrize(("width", "per_strip"), [(255.0, 7), (106.0, 3)])
+def test_the_phases_of_a_run_are_drawn_side_by_side_with_a_line_of_text_each(width: float, per_strip: int) -> None:
+    places = [riser("R1", "ABC"), padmount("P1", "ABC"), padmount("P2", "ABC")]
+    spans = [replace(span(f"S1.{n}", "R1", "P1", phases=n), run="S1") for n in "ABC"]
+    spans += [span("T1", "P1", "P2", phases="A"), span("T2", "P2", "P1", phases="B")]  # no run, and turned round
+    circuit = build_circuit(places, spans)
+    normal = normal_positions(circuit)
+    now = apply_end_states(circuit, normal, [("S1.A", End.TO, EndState.OPEN), ("T2", End.FROM, EndState.GROUNDED)])
+    steps = {("S1.A", End.TO): (1, 12), ("S1.B", End.FROM): (2,)}
+    view = build_oneline_view(
+        circuit, lay_out_loops(circuit, normal), normal, now, trace_supply(circuit, now), step_numbers=steps
+    )
+    (strip,) = draw_strips(view, width, per_strip=per_strip)
+    lines = [mark for mark in strip.marks if isinstance(mark, Stroke) and mark.width in (0.5, 1.0)]
+    assert {mark.points[0][1] - 26.5 for mark in lines} >= {-3.0, 0.0, 3.0, -1.5, 1.5}
+    written = [mark for mark in strip.marks if isinstance(mark, Words)]
+    assert {"S1", "A", "B", "C", "T1", "T2", "OPEN AT P1", "GROUNDED AT P2", "1,12", "2"} <= {m.text for m in written}
+    for one, other in combinations(map(box_of, written), 2):
+        assert one[2] <= other[0] or other[2] <= one[0] or one[3] <= other[1] or other[3] <= one[1], (one, other)
+    assert all(box_of(mark)[3] <= strip.height for mark in strip.marks)
 
 
 def box_of(mark: Mark) -> tuple[float, float, float, float]:

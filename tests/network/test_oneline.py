@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from loopmend.errors import NetworkError
 from loopmend.network.assets import Device, Enclosure, End, EndState, Span, enclosure_at_row, span_at_row
+from loopmend.network.bundles import find_bundles
 from loopmend.network.graph import Circuit, build_circuit
 from loopmend.network.oneline import (
     LoopLayout,
@@ -178,6 +179,20 @@ def test_parallel_spans_and_a_span_back_to_its_own_enclosure_are_links() -> None
     assert [link.span_id for link in layout.links] == ["S3", "S4"]
 
 
+def test_phases_between_the_same_two_enclosures_are_one_hop_and_a_source_is_drawn_once_for_them() -> None:
+    pairs = {"S1": ("R1", "P1"), "S2": ("P1", "P2"), "S3": ("P2", "R2")}
+    spans = [replace(span(f"{run}.{n}", *at, phases=n), run=run) for run, at in pairs.items() for n in "CAB"]
+    spans += [span("T2", "P2", "P3", phases="B"), span("T1", "P3", "P2", phases="C")]  # no run, and turned round
+    spans += [span("X1", "P1", "P3", phases="A"), span("X2", "P1", "P3", phases="A")]  # which goes with which?
+    (layout,) = laid_out([*map(riser, ("R1", "R2")), *map(padmount, ("P1", "P2", "P3"))], spans)
+    assert layout.title == "Loop R1 to R2"
+    assert Counter(layout.enclosure_ids()) == Counter(["R1", "P1", "P2", "P3", "R2"])
+    drawn = [[(one.span_id, one.near) for one in hop.phases] for row in iterate_rows(layout.main) for hop in row.hops]
+    assert drawn[0] == [("S1.A", End.FROM), ("S1.B", End.FROM), ("S1.C", End.FROM)]
+    assert [("T2", End.TO), ("T1", End.FROM)] in drawn
+    assert all(len(names) == 1 for names in drawn if names[0][0].startswith("X"))
+
+
 def test_later_switching_does_not_move_the_drawing() -> None:
     circuit = loop_circuit()
     normal = normal_positions(circuit)
@@ -196,9 +211,15 @@ def test_every_span_is_drawn_once_and_every_enclosure_once_but_for_sources(circu
     enclosures = Counter(name for layout in layouts for name in layout.enclosure_ids())
     assert set(enclosures) == set(circuit.enclosures.enclosure_id)
     assert all(count == 1 for name, count in enclosures.items() if name not in circuit.source_ids)
-    # A source is drawn once for each span end that lands there, and once if there is none.
+    # A source is drawn once for each span end that lands there, once for phases side by side, once if there is none.
+    beside = {one.span_id for row in all_rows(layouts) for hop in row.hops for one in hop.beside}
+    beside |= {one.span_id for layout in layouts for link in layout.links for one in link.beside}
     for name in circuit.source_ids:
-        assert enclosures[name] == max(1, len(circuit.ends_at[name]))
+        assert enclosures[name] == max(1, sum(span_id not in beside for span_id, _ in circuit.ends_at[name]))
+
+
+def all_rows(layouts: tuple[LoopLayout, ...]) -> list[LoopRow]:
+    return [row for layout in layouts for row in iterate_rows(layout.main)]
 
 
 @given(circuits())
@@ -206,14 +227,17 @@ def test_rows_hold_together(circuit: Circuit) -> None:
     for layout in lay_out_loops(circuit, normal_positions(circuit)):
         for row in iterate_rows(layout.main):
             for before, hop in zip(ids_along(row), row.hops, strict=False):
-                assert circuit.enclosure_at(hop.span_id, hop.near) == before
-                assert circuit.enclosure_at(hop.span_id, hop.near.other) == hop.enclosure_id
+                for one in hop.phases:
+                    assert circuit.enclosure_at(one.span_id, one.near) == before
+                    assert circuit.enclosure_at(one.span_id, one.near.other) == one.enclosure_id == hop.enclosure_id
             for tap in row.taps:
                 assert tap.hops
                 assert tap.start_id in ids_along(row)
         for link in layout.links:
-            assert circuit.enclosure_at(link.span_id, End.FROM) == link.from_id
-            assert circuit.enclosure_at(link.span_id, End.TO) == link.to_id
+            for tie in (link, *link.beside):
+                assert circuit.enclosure_at(tie.span_id, End.FROM) == tie.from_id
+                assert circuit.enclosure_at(tie.span_id, End.TO) == tie.to_id
+                assert {tie.from_id, tie.to_id} == {link.from_id, link.to_id}
 
 
 @given(circuits())
@@ -243,11 +267,13 @@ def test_the_order_of_the_rows_of_a_layer_does_not_matter(circuit: Circuit, shuf
 
 @given(circuits())
 def test_layouts_are_the_parts_of_the_circuit_cut_at_its_sources(circuit: Circuit) -> None:
-    graph = nx.MultiGraph(circuit.graph)
+    graph, ids = nx.MultiGraph(circuit.graph), circuit.spans.span_id
     for name in circuit.source_ids:
         for number, (_, neighbour) in enumerate(list(graph.edges(("enclosure", name)))):
             graph.add_edge(("cut", name, number), neighbour)
         graph.remove_node(("enclosure", name))
+    for first, *others in find_bundles(circuit):  # phases side by side stay together
+        graph.add_edges_from((("span", ids[first]), ("span", ids[row])) for row in others)
     lone = sum(1 for name in circuit.source_ids if not circuit.ends_at[name])
     layouts = lay_out_loops(circuit, normal_positions(circuit))
     assert len(layouts) == nx.number_connected_components(graph) + lone

@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
+from loopmend.network.bundles import name_phases
 from loopmend.network.oneline import (
     LoopLayout,
     LoopRow,
@@ -33,6 +34,9 @@ LINE = 3.5
 
 GAPS = {"closed": 0.0, "joined": 2.5}
 """Cable left free beside the box, by how its end stands; 5.5 for any other."""
+
+APART = 3.0
+"""Distance between the phases of a run."""
 
 OVER = 2.2
 """How far above a box the line passes that joins two ends on its feed-through."""
@@ -161,13 +165,14 @@ def _draw_layout(view: OneLineView, layout: LoopLayout, pitch: float, per_strip:
             yield from _draw_row(view, row, title, pitch, per_strip)
     for link in layout.links:
         pen = _Pen(view, pitch)
-        _draw_chain(pen, [link.from_id, link.to_id], [(link.span_id, 0)])
+        phases = tuple((one.span_id, int(one.from_id != link.from_id)) for one in (link, *link.beside))
+        _draw_chain(pen, [link.from_id, link.to_id], [phases])
         yield _strip(pen, f"Link {link.from_id} to {link.to_id}", per_strip)
 
 
 def _draw_row(view: OneLineView, row: LoopRow, title: str, pitch: float, per_strip: int) -> Iterator[Strip]:
     places = [row.start_id, *(hop.enclosure_id for hop in row.hops)]
-    spans = [(hop.span_id, int(hop.near)) for hop in row.hops]
+    spans = [tuple((one.span_id, int(one.near)) for one in hop.phases) for hop in row.hops]
     for first in range(0, len(spans), per_strip - 1):
         piece = spans[first : first + per_strip - 1]
         pen = _Pen(view, pitch)
@@ -187,10 +192,15 @@ def _lowered(mark: Mark, down: float) -> Mark:
     return replace(mark, y=mark.y + down)
 
 
-def _draw_chain(pen: _Pen, places: Sequence[str], spans: Sequence[tuple[str, int]]) -> None:
-    for number, (span_id, near) in enumerate(spans):
-        x = MARGIN + number * pen.pitch
-        _draw_span(pen, pen.view.spans[span_id], near, x + BOX / 2, x + pen.pitch - BOX / 2)
+def _draw_chain(pen: _Pen, places: Sequence[str], spans: Sequence[Sequence[tuple[str, int]]]) -> None:
+    """Draw boxes and what joins them: each span with its near end, the phases of a run together."""
+    for number, phases in enumerate(spans):
+        x1 = MARGIN + number * pen.pitch + BOX / 2
+        x2 = x1 + pen.pitch - BOX
+        if len(phases) == 1:
+            _draw_span(pen, pen.view.spans[phases[0][0]], phases[0][1], x1, x2)
+        else:
+            _draw_phases(pen, phases, x1, x2)
     for number, name in enumerate(places):
         _draw_enclosure(pen, pen.view.enclosures[name], MARGIN + number * pen.pitch)
 
@@ -255,14 +265,69 @@ def _draw_span(pen: _Pen, item: OneLineSpan, near: int, x1: float, x2: float) ->
     room = pen.pitch - 2 * 7.5
     pen.write(middle, CABLE_Y + 6.0, item.span_id, 10.0, room, bold=True)
     pen.write(middle, CABLE_Y + 9.6, item.length_text, 8.0, room)
-    y = CABLE_Y + 14.6
+    _write_states(pen, item, near, middle, CABLE_Y + 14.6)
+
+
+def _write_states(pen: _Pen, item: OneLineSpan, near: int, middle: float, y: float) -> float:
+    """Write what is to be said of a span from a height down; returns the height below."""
     if item.faulted:
         pen.tag(middle, y, "FAULT", filled=True)
         y += 5.6
-    for end in ends:
+    for end in (item.ends[near], item.ends[1 - near]):
         for words in _end_words(end):
             pen.tag(middle, y, words, filled=False)
             y += 5.6
+    return y
+
+
+def _draw_phases(pen: _Pen, phases: Sequence[tuple[str, int]], x1: float, x2: float) -> None:
+    """Draw the phases of a run side by side, the first on top; a line of text for each, with its steps beside it."""
+    middle, room = (x1 + x2) / 2, pen.pitch - 2 * 7.5
+    run, names = name_phases([span_id for span_id, _ in phases])
+    pen.write(middle, CABLE_Y + 8.0, run, 10.0, room, bold=True)
+    if run:
+        pen.write(middle, CABLE_Y + 11.6, pen.view.spans[phases[0][0]].length_text, 8.0, room)
+    y = CABLE_Y + (17.6 if run else 8.0)
+    for number, (span_id, near) in enumerate(phases):
+        item = pen.view.spans[span_id]
+        _draw_phase(pen, item, near, (x1, x2), CABLE_Y + APART * (number - (len(phases) - 1) / 2))
+        pen.write(middle, y, names[span_id], 10.0, room, bold=True)
+        for end, x, way in zip((item.ends[near], item.ends[1 - near]), (x1, x2), (1, -1), strict=True):
+            wide = text_width(",".join(map(str, end.steps)), 9.5) + 2.0
+            pen.steps(x + way * min(6.0, 11.5 - wide / 2), y - 1.2, end.steps)
+        pen.steps(middle + 5.0, y - 1.2, item.steps)
+        if not run:
+            y += 3.6
+            pen.write(middle, y, item.length_text, 8.0, room)
+        y = _write_states(pen, item, near, middle, y + 5.6) + 0.6
+    pen.bottom = max(pen.bottom, y - 4.6)
+
+
+def _draw_phase(pen: _Pen, item: OneLineSpan, near: int, between: tuple[float, float], y: float) -> None:
+    """Draw the line of one phase, broken in the middle for its letter, with small signs at its ends."""
+    ends, middle = (item.ends[near], item.ends[1 - near]), sum(between) / 2
+    width, dash = (0.5, 1.4) if item.energy == "dead" else (1.0, 0.0)
+    pen.marks.append(Words(middle, y + 0.9, item.phases, 7.0, bold=True))
+    for end, x, way in zip(ends, between, (1, -1), strict=True):
+        gap = GAPS.get(end.state, 4.6)
+        pen.marks.append(Stroke(((x + way * gap, y), (middle - way * 1.5, y)), width, dash))
+        pen.marks.append(Frame(min(x, x + way * 1.6), y - 1.0, 1.6, 2.0, filled=end.state == "closed"))
+        if end.joined_to:
+            turn, over = x + way * gap, CABLE_Y - BOX / 2 - OVER
+            pen.marks.append(Stroke(((turn, y), (turn, over), (x - way * BOX / 2, over)), width, dash))
+        pen.marks += _small_sign(end.state, x, y, way)
+
+
+def _small_sign(state: str, x: float, y: float, way: int) -> list[Mark]:
+    """Draw an arm, a dot, or the sign of ground along the cable, between two neighbours."""
+    if state == "open":
+        return [Stroke(((x + way * 4.6, y), (x + way * 2.4, y - 1.9)), 0.8)]
+    if state == "joined":
+        return [Frame(x + way * GAPS["joined"] - 0.7, y - 0.7, 1.4, 1.4, 0.7, filled=True)]
+    if state == "grounded":
+        bars = ((4.6, 1.1), (3.7, 0.75), (2.8, 0.4))
+        return [Stroke(((x + way * at, y - half), (x + way * at, y + half)), 0.4) for at, half in bars]
+    return []
 
 
 def _half_way_past(x: float, way: int) -> tuple[tuple[float, float], ...]:

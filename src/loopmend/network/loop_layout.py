@@ -2,6 +2,7 @@
 
 A circuit falls apart at its sources into loops and feeders. In each, the main row runs from one source through the
 normally open point to another; what is left hangs off as taps, and a span that would close a mesh is a link.
+The phases of a run are one hop, or one link, with the others beside the first (`find_bundles`).
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import networkx as nx
 import numpy as np
 
 from loopmend.network.assets import ON, End
+from loopmend.network.bundles import find_bundles
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions
 
@@ -30,11 +32,19 @@ class Hop:
         The end of the span on the side it is drawn from.
     enclosure_id
         The enclosure at the other end.
+    beside
+        The other phases of its run, which lie between the same two enclosures.
     """
 
     span_id: str
     near: End
     enclosure_id: str
+    beside: tuple[Hop, ...] = ()
+
+    @property
+    def phases(self) -> tuple[Hop, ...]:
+        """The hop and those beside it."""
+        return (self, *self.beside)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,11 +66,12 @@ class LoopRow:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LoopLink:
-    """A span that joins two enclosures drawn elsewhere already: a second way across, most often normally open."""
+    """A span that joins two enclosures drawn elsewhere already, most often normally open; ``beside`` as for a hop."""
 
     span_id: str
     from_id: str
     to_id: str
+    beside: tuple[LoopLink, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +79,7 @@ class LoopLayout:
     """Drawing order of one loop, feeder or island.
 
     Every span of the circuit is in exactly one layout, once; so is every enclosure, but for the sources: a source
-    is drawn at the end of each row that it feeds.
+    is drawn at the end of each row that it feeds, once for the phases of a run.
 
     Attributes
     ----------
@@ -85,8 +96,12 @@ class LoopLayout:
 
     def span_ids(self) -> tuple[str, ...]:
         """Ids of its spans, in drawing order, links last."""
-        drawn = tuple(hop.span_id for row in iterate_rows(self.main) for hop in row.hops)
-        return drawn + tuple(link.span_id for link in self.links)
+        return tuple(name for phases in self.side_by_side() for name in phases)
+
+    def side_by_side(self) -> tuple[tuple[str, ...], ...]:
+        """Ids of its spans in the same order, the phases of a run together, any other alone."""
+        hops = [tuple(one.span_id for one in hop.phases) for row in iterate_rows(self.main) for hop in row.hops]
+        return (*hops, *(tuple(one.span_id for one in (link, *link.beside)) for link in self.links))
 
     def enclosure_ids(self) -> tuple[str, ...]:
         """Ids of its enclosures, in drawing order; a source once for each end where it is drawn."""
@@ -126,6 +141,8 @@ class _Wiring:
     places: list[tuple[int, int]]
     opens: list[bool]
     lengths_m: list[float]
+    beside: list[list[tuple[str, bool]]]
+    """The other phases of each span, each with whether it lies the other way round."""
     wires: list[list[_Wire]] = field(default_factory=list)
 
 
@@ -195,8 +212,9 @@ def _cut_at_sources(circuit: Circuit, normal: Positions) -> _Wiring:
     ids, sources = circuit.enclosures.enclosure_id.tolist(), set(circuit.source_rows.tolist())
     place_of = {row: place for place, row in enumerate(sorted(set(range(len(ids))) - sources, key=ids.__getitem__))}
     names = [ids[row] for row in place_of]
-    rows = sorted(range(circuit.n_spans), key=circuit.spans.span_id.tolist().__getitem__)
-    lands = circuit.spans.enclosure.tolist()
+    bundles = find_bundles(circuit)
+    rows = [bundle[0] for bundle in bundles]
+    lands, span_ids = circuit.spans.enclosure.tolist(), circuit.spans.span_id.tolist()
     landings = [
         (ids[lands[row][end]], n, end) for n, row in enumerate(rows) for end in End if lands[row][end] in sources
     ]
@@ -212,10 +230,11 @@ def _cut_at_sources(circuit: Circuit, normal: Positions) -> _Wiring:
     wiring = _Wiring(
         names=names + [name for name, _, _ in sorted(landings)],
         heads=range(len(names), len(names) + len(landings)),
-        span_ids=[circuit.spans.span_id[row] for row in rows],
+        span_ids=[span_ids[row] for row in rows],
         places=places,
-        opens=[bool(parted[row]) for row in rows],
+        opens=[bool(parted[list(bundle)].any()) for bundle in bundles],
         lengths_m=circuit.spans.length_m[rows].tolist() if rows else [],
+        beside=[[(span_ids[row], lands[row] != lands[bundle[0]]) for row in bundle[1:]] for bundle in bundles],
     )
     wiring.wires = [[] for _ in wiring.names]
     for n, (at_from, at_to) in enumerate(places):
@@ -305,15 +324,27 @@ def _lay_out_part(wiring: _Wiring, part: list[int]) -> LoopLayout:
     tree = _Tree(branches, _longest_onward(wiring, reached, branches))
     drawn = {wire.span for wire in wires} | {way.wire.span for way in reached.values() if way.wire is not None}
     spans = sorted({wire.span for place in part for wire in wiring.wires[place]} - drawn)
-    links = [(wiring.span_ids[n], *(wiring.names[place] for place in wiring.places[n])) for n in spans]
     ends = [wiring.names[place] for place in (on_main[0], on_main[-1]) if place in wiring.heads]
     sources = tuple(dict.fromkeys([*ends, *(wiring.names[head] for head in heads)]))
     return LoopLayout(
         title=_title(ends, sources, wiring.names[on_main[0]], wiring.names[on_main[-1]]),
         source_ids=sources,
         main=_row(wiring, start, wires, tree, is_main=True),
-        links=tuple(LoopLink(span_id=name, from_id=at_from, to_id=at_to) for name, at_from, at_to in links),
+        links=tuple(_link(wiring, n) for n in spans),
     )
+
+
+def _link(wiring: _Wiring, n: int) -> LoopLink:
+    at_from, at_to = (wiring.names[place] for place in wiring.places[n])
+    first, other = (LoopLink(span_id="", from_id=a, to_id=b) for a, b in ((at_from, at_to), (at_to, at_from)))
+    beside = (replace(other if turned else first, span_id=name) for name, turned in wiring.beside[n])
+    return replace(first, span_id=wiring.span_ids[n], beside=tuple(beside))
+
+
+def _hop(wiring: _Wiring, wire: _Wire) -> Hop:
+    first = Hop(span_id=wiring.span_ids[wire.span], near=wire.near, enclosure_id=wiring.names[wire.place])
+    nears, others = (wire.near, wire.near.other), wiring.beside[wire.span]
+    return replace(first, beside=tuple(replace(first, span_id=name, near=nears[turned]) for name, turned in others))
 
 
 def _title(ends: list[str], sources: tuple[str, ...], first: str, last: str) -> str:
@@ -351,9 +382,7 @@ class _Tree:
 
 def _row(wiring: _Wiring, start: int, wires: tuple[_Wire, ...], tree: _Tree, *, is_main: bool) -> LoopRow:
     """Build a row along the wires with its taps; those at the start of a tap belong to the row above."""
-    hops = tuple(
-        Hop(span_id=wiring.span_ids[wire.span], near=wire.near, enclosure_id=wiring.names[wire.place]) for wire in wires
-    )
+    hops = tuple(_hop(wiring, wire) for wire in wires)
     places = [*([start] if is_main else []), *(wire.place for wire in wires)]
     taps = tuple(tap for place in places for tap in _taps_at(wiring, place, tree))
     return LoopRow(start_id=wiring.names[start], hops=hops, taps=taps)
