@@ -5,7 +5,7 @@ from __future__ import annotations
 import time
 import uuid
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from typing import Literal
 
 import streamlit as st
@@ -13,7 +13,7 @@ import streamlit as st
 from loopmend.workbench.cases import submit
 from loopmend.workbench.desk import Desk, open_desk, record_version, utc_now
 from loopmend.workbench.refusals import LoopmendError
-from loopmend.workbench.requests import Request
+from loopmend.workbench.requests import DraftOrder, Request
 from loopmend.workbench.screens import CaseScreen
 
 WATCH_SECONDS = 0.75
@@ -131,7 +131,8 @@ def _submit(case_id: str, request: Request, key: str, version: int) -> list[str]
     session = st.session_state.setdefault("session", uuid.uuid4())
     command = str(uuid.uuid5(session, f"{case_id} {key} {version}"))
     try:
-        submit(desk(), case_id, request, actor=actor(), command_id=command, expected_version=version)
+        with st.spinner("Searching and drafting") if isinstance(request, DraftOrder) else nullcontext():
+            submit(desk(), case_id, request, actor=actor(), command_id=command, expected_version=version)
     except LoopmendError as error:
         return [str(finding) for finding in error.findings]
     return []

@@ -27,7 +27,8 @@ def restore_ways(screen: CaseScreen) -> None:
     )
     out_minutes = float(minutes) if minutes else None
     try:
-        ways = case_ways(desk(), screen.case_id, WaysAsked(out_minutes=out_minutes))["ways"]
+        with st.spinner("Searching the ways to restore"):
+            ways = case_ways(desk(), screen.case_id, WaysAsked(out_minutes=out_minutes))["ways"]
     except LoopmendError as error:
         show_reasons([str(finding) for finding in error.findings], headline="No way to restore was found.")
         return

@@ -10,11 +10,13 @@ LoopmendError
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, ParamSpec, TypeVar
 
 Severity = Literal["problem", "warning"]
+P = ParamSpec("P")
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +71,33 @@ class LoopmendError(Exception):
     def about(cls, asset_id: str, layer: str, problem: str, value: object, remedy: str) -> LoopmendError:
         """Build a refusal with a single reason; the arguments are those of `Finding`."""
         return cls([Finding(asset_id=asset_id, layer=layer, problem=problem, value=str(value), remedy=remedy)])
+
+
+class Gathered:
+    """The findings of several checks, told at once."""
+
+    def __init__(self) -> None:
+        self.findings: list[Finding] = []
+
+    def of(self, check: Callable[P, T], *args: P.args, **kwargs: P.kwargs) -> T | None:
+        """Make a check and give what it gives; None where it refuses, its findings kept."""
+        try:
+            return check(*args, **kwargs)
+        except LoopmendError as error:
+            self.findings += error.findings
+            return None
+
+    def refuse(self) -> None:
+        """Raise DataError with every finding once, if there are any."""
+        if self.findings:
+            raise DataError(list(dict.fromkeys(self.findings)))
+
+    def given(self, what: T | None) -> T:
+        """Give what a check gave; DataError with every finding if it, or any other, refused."""
+        self.refuse()
+        if what is None:
+            raise ValueError("nothing was checked, and nothing refused")
+        return what
 
 
 class DataError(LoopmendError):

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-import loopmend.cli  # noqa: F401 - so that every module of the commands is loaded
+import loopmend.cli.commands  # noqa: F401 - so that every module of the commands is loaded
 from loopmend.workbench.desk import Desk, open_desk
 
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from typer.testing import CliRunner, Result
 
-from loopmend.cli import app
+from loopmend.cli.commands import app
 
 ROOT = Path(__file__).parents[2]
 SAMPLE = ROOT / "sample_data" / "tern_hollow.gpkg"

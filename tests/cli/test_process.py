@@ -13,14 +13,35 @@ import pytest
 from cli.terminal import SAMPLE, ask, only_document, run, run_process, write_loop
 from outside.cigre_layers import CIGRE, build_network, write_geopackage
 
+STOPPED_IN_A_SEARCH = """
+import os, signal, sys, time
+import loopmend.switching.program as solver
+from loopmend.cli.commands import app
+solve = solver.milp
+def pressed(*arguments, **options):
+    os.kill(os.getpid(), signal.SIGINT)
+    time.sleep(0.3)
+    return solve(*arguments, **options)
+solver.milp = pressed
+app()
+"""
+"""Ctrl-C while the solver is at work for the first time."""
+
 
 @pytest.mark.published(CIGRE)
-def test_restore_prints_nothing_but_its_document(tmp_path: Path) -> None:
+def test_restore_prints_nothing_but_its_document_stopped_or_not(tmp_path: Path) -> None:
     """Line 3 faulted on the busbars held at 1.02: the search has to weigh voltage, so that the solver is called."""
     layers = write_geopackage(build_network(), tmp_path / "cigre.gpkg", source_volts_pu=1.02)
     done = run_process("restore", layers, "--fault", "L3", "--json")
     assert done.returncode == 0, done.stderr
-    assert only_document(done.stdout)["format"] == "loopmend/restore/1"
+    proven = only_document(done.stdout)
+    assert (proven["format"], proven["exact"]) == ("loopmend/restore/1", True)
+    command = [sys.executable, "-c", STOPPED_IN_A_SEARCH, "restore", str(layers), "--fault", "L3", "--json"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
+    assert (done.returncode, done.stderr.count("\n")) == (130, 1), done.stderr
+    so_far = only_document(done.stdout)
+    assert (so_far["exact"], so_far["violations"]) == (False, [])
+    assert set(so_far["restored"]) <= set(proven["restored"])
 
 
 def test_what_a_library_prints_to_the_descriptor_goes_to_standard_error() -> None:
@@ -60,7 +81,7 @@ def test_a_terminal_that_knows_few_letters_gets_the_answer(tmp_path: Path, own_f
 
 STOPPED_AFTER_ONE = """
 import loopmend.workbench.contingency as asked
-from loopmend.cli import app
+from loopmend.cli.commands import app
 go_on = asked.advance
 def stop_after_one(study, seconds):
     if study.found:
@@ -80,6 +101,36 @@ def test_a_question_stopped_on_a_terminal_keeps_what_came_and_begins_it_on_its_o
     os.close(end)
     shown = os.read(terminal, 65_536).decode()
     os.close(terminal)
-    assert done.returncode == 0, shown
+    assert done.returncode == 130, shown
     assert "1 of 5 spans\r\n1 of 5 spans asked, at 1 of installed kVA; stopped before the end\r\n" in shown
     assert [line.split(",")[0] for line in sheet.read_text(encoding="utf-8").splitlines()] == ["span", "S1"]
+
+
+STOPPED_WHILE_LOADING = """
+import os, signal, sys
+class Presses:
+    def find_spec(self, name, path=None, target=None):
+        if name == "loopmend.cli.commands":
+            os.kill(os.getpid(), signal.SIGINT)
+sys.meta_path.insert(0, Presses())
+from loopmend.cli import main
+main()
+"""
+"""Ctrl-C while the program is still being read in, which takes seconds."""
+
+STOPPED_AT_WORK = """
+import sys
+import loopmend.workbench.outage as asked
+from loopmend.cli.commands import app
+def stop(*_, **__):
+    raise KeyboardInterrupt
+asked.read_circuit = stop
+sys.argv[1:] = ["restore", ".", "--fault", "S1"]
+app()
+"""
+
+
+@pytest.mark.parametrize("program", [STOPPED_WHILE_LOADING, STOPPED_AT_WORK])
+def test_ctrl_c_ends_with_one_line(program: str) -> None:
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False, timeout=120)
+    assert (done.returncode, done.stdout, done.stderr) == (130, "", "stopped\n")

@@ -282,10 +282,6 @@ WRONG_USAGE = {
     "no such case": ("plan", "LOOP", "--case", "nowhere.json"),
     "no such objective": ("plan", "LOOP", "--case", "CASE", "--objective", "glory"),
     "no fault": ("restore", "LOOP"),
-    "negative demand": ("restore", "LOOP", "--fault", "S2", "--demand", "-1"),
-    "demand NaN": ("restore", "LOOP", "--fault", "S2", "--demand", "nan"),
-    "volts without bound": ("restore", "LOOP", "--fault", "S2", "--lowest-volts-pu", "inf"),
-    "power factor nought": ("restore", "LOOP", "--fault", "S2", "--power-factor", "0"),
     "limits perhaps": ("restore", "LOOP", "--fault", "S2", "--limits", "perhaps"),
     "no date": ("history", "LOOP", "--since", "yesterday"),
     "no source": ("judge", "LOOP/spans.csv"),
@@ -305,3 +301,40 @@ def test_wrong_usage_is_exit_code_two(loop: Path, tmp_path: Path, arguments: tup
 def test_a_refusal_names_a_remedy_in_words(loop: Path) -> None:
     said = refuse_aloud("restore", loop, "--fault", "S9")
     assert said == "refused: faults S9: no such span in the circuit (found S9); name a span of the circuit\n"
+
+
+def test_everything_wrong_with_a_restoration_is_told_at_once(loop: Path, tmp_path: Path) -> None:
+    """Settings, what is asked of the ways, the curve, the fault and the case file in one refusal."""
+    curve = tmp_path / "curve.csv"
+    curve.write_text("minutes,factor\na,b\n", encoding="utf-8")
+    case = write_case(tmp_path / "case.json", crew_at="E9")
+    wrong = ("--demand", "-1", "--lowest-volts-pu", "114", "--alternatives", "13", "--out-minutes", "nan")
+    problems = refuse("restore", loop, "--fault", "S9", "--case", case, "--pickup-curve", curve, *wrong)
+    values = {problem["id"]: problem["value"] for problem in problems}
+    assert values == {
+        "demand": "-1",
+        "lowest_volts_pu": "114.0",
+        "line 2": "a, b",
+        "alternatives": "13",
+        "pickup": "nan",
+        "S9": "S9",
+        "crew_at": "'E9'",
+    }
+
+
+@pytest.mark.parametrize(
+    ("command", "ids"),
+    [
+        (("failures-ahead", "--demand", "nan", "--power-factor", "2", "--out", "nowhere/x.csv"), 3),
+        (("indicators", "--source", "R9", "--count", "0", "--sensitivity", "2", "--out", "nowhere/x.csv"), 4),
+        (("history", "--by", "colour,weight", "--since", "2031-01-01", "--until", "2030-01-01"), 4),
+    ],
+)
+def test_other_questions_tell_everything_at_once_too(loop: Path, command: tuple[str, ...], ids: int) -> None:
+    name, *options = command
+    assert len(refuse(name, loop, *options)) >= ids
+
+
+def test_a_judge_tells_what_is_wrong_with_options_and_readings_at_once() -> None:
+    wrong = ("--source-kv", "nan", "--length-m", "-1", "--set-mohm", "0")
+    assert [p["value"] for p in refuse("judge", READINGS / "good.csv", *wrong)] == ["-1.0", "0.0", "nan"]

@@ -12,7 +12,7 @@ import pytest
 import typer
 
 from cli.terminal import ROOT, ask, run
-from loopmend.cli import app
+from loopmend.cli.commands import app
 
 PAGES = tuple((ROOT / name).read_text("utf-8") for name in ("README.md", "DEVELOPERS.md"))
 

@@ -21,6 +21,7 @@ from loopmend.switching.orders import (
 )
 from loopmend.switching.restoration import Restoration, find_restoration
 from loopmend.switching.steps import Step
+from loopmend.switching.task import FlowSettings
 from switching.random_restorations import random_question
 from switching.small_circuits import GROUNDED, OPEN, loop, source
 
@@ -195,7 +196,7 @@ def test_return_interrupts_no_more_than_the_part_that_moves() -> None:
 def test_limits_hold_at_every_step() -> None:
     circuit = loop(6, open_at=4, ampacity_a=11.0)
     normal = normal_positions(circuit)
-    fits = fits_limits(circuit, demand=1.0, power_factor=0.9, lowest_volts_pu=0.95)
+    fits = fits_limits(circuit, FlowSettings())
     found = find_restoration(circuit, normal, ["S1"])
     hazards = Hazards(faulted=frozenset({"S1"}))
     assert found.open  # the other riser's cable carries some of them only

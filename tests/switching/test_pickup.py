@@ -389,7 +389,7 @@ def shared(circuit: Circuit, hazards: Hazards, pickup: Pickup) -> tuple[Stage, .
     """Stages after S1 has failed and R3 has opened too, isolation made."""
     found = find_restoration(circuit, normal_positions(circuit), ["S1"], operated=["R3"], lowest_volts_pu=0.5)
     now = apply_end_states(circuit, found.before, [("S1", End.FROM, OPEN), ("S1", End.TO, OPEN)])
-    limits = fits_limits(circuit, demand=1.0, power_factor=0.9, lowest_volts_pu=0.5)
+    limits = fits_limits(circuit, FlowSettings(lowest_volts_pu=0.5))
     changes = sequence_changes(circuit, now, leave_idle_devices_open(circuit, found), hazards, fits=limits)
     return stage_pickup(circuit, changes, hazards, pickup, SETTINGS)
 
@@ -434,7 +434,7 @@ def test_a_staged_order_compares_phases_ties_and_parts_in_the_very_next_step() -
     circuit = sharing()
     normal = normal_positions(circuit)
     found = find_restoration(circuit, normal, ["S1"], lowest_volts_pu=0.5)
-    limits = fits_limits(circuit, demand=1.0, power_factor=0.9, lowest_volts_pu=0.5)
+    limits = fits_limits(circuit, FlowSettings(lowest_volts_pu=0.5))
     staging = (Pickup(out_minutes=120.0), SETTINGS)
     hazards = with_momentary_parallel(circuit, FAULT)
     steps = draft_restoration(circuit, normal, found, hazards, fits=limits, staging=staging)

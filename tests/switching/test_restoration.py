@@ -317,6 +317,7 @@ def test_past_the_budget_the_answer_is_a_heuristic_and_says_so(monkeypatch: pyte
     proven = restore(circuit, "S1")
     monkeypatch.setattr(search, "MOST_ENDS", 0)
     monkeypatch.setattr(search, "MOST_LOOP_ENDS", 0)
+    monkeypatch.setattr(search, "prove_on_tree", lambda *_: None)
     found = restore(circuit, "S1")
     assert proven.exact
     assert not found.exact
@@ -329,7 +330,8 @@ def test_past_the_budget_the_answer_is_a_heuristic_and_says_so(monkeypatch: pyte
 def test_a_solver_that_errs_is_not_believed(monkeypatch: pytest.MonkeyPatch) -> None:
     """If the heuristic beats what the solver called proven, nothing is proven."""
     circuit = loop(10, open_at=6, ampacity_a=15.0)
-    monkeypatch.setattr(search, "_prove", lambda task, _: task.base)
+    monkeypatch.setattr(search, "prove_on_tree", lambda *_: None)
+    monkeypatch.setattr(search, "_prove", lambda task, *_: task.base)
     found = restore(circuit, "S1")
     assert not found.exact
     assert found.restored

@@ -32,6 +32,7 @@ from loopmend.switching.orders import (
 )
 from loopmend.switching.restoration import find_restoration
 from loopmend.switching.steps import Action, Step
+from loopmend.switching.task import FlowSettings
 from switching.brute_force import Vertex, feed
 from switching.small_circuits import CLOSED, GROUNDED, JOINED, OPEN
 
@@ -361,7 +362,7 @@ def _restore_and_return(
     join: tuple[tuple[str, End], ...] = (),
 ) -> None:
     circuit, walk = judge.circuit, judge.walk
-    fits = fits_limits(circuit, demand=1.0, power_factor=0.9, lowest_volts_pu=LOWEST_PU)
+    fits = fits_limits(circuit, FlowSettings(lowest_volts_pu=LOWEST_PU))
     found = find_restoration(
         circuit,
         judge.now,

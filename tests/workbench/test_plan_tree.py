@@ -11,7 +11,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from files.pdf_text import read_pages
-from loopmend.cli import app
+from loopmend.cli.commands import app
 from loopmend.errors import DataError, EvidenceError
 from loopmend.locate.ahead import UNLIKELY
 from loopmend.workbench import plan_tree as pt

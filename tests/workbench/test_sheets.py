@@ -12,7 +12,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from files.pdf_text import read_pages
-from loopmend.cli import app
+from loopmend.cli.commands import app
 from loopmend.errors import DataError
 from loopmend.workbench import requests as rq
 from loopmend.workbench.cases import Opening, start_case, submit

@@ -165,10 +165,7 @@ def _staging(state: CaseState, request: DraftOrder) -> tuple[Pickup, FlowSetting
 
 
 def _fits(circuit: Circuit, state: CaseState, request: DraftOrder) -> Fits | None:
-    if not request.limits:
-        return None
-    use = find_flow_settings(state, request)
-    return fits_limits(circuit, demand=use.demand, power_factor=use.power_factor, lowest_volts_pu=use.lowest_volts_pu)
+    return fits_limits(circuit, find_flow_settings(state, request)) if request.limits else None
 
 
 def _remarks_on_joins(circuit: Circuit, found: Restoration) -> tuple[str, ...]:

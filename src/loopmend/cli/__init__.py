@@ -1,39 +1,46 @@
-"""The command line: arguments in, text or JSON out, exit code 0 (done), 1 (refused) or 2 (wrong usage)."""
+"""The command line: arguments in, text or JSON out.
+
+Exit code 0 (done), 1 (refused), 2 (wrong usage) or 130 (stopped with Ctrl-C).
+"""
 
 from __future__ import annotations
 
 import os
+import signal
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import FrameType
 
-import typer
-
-from loopmend.cli import ahead, cases, drill, indicators, serve, studies
-from loopmend.cli import case_orders as _adds_orders_to_cases  # noqa: F401 - adds its commands to cases.app
-from loopmend.cli import case_settings as _adds_settings_to_cases  # noqa: F401 - adds its commands to cases.app
-from loopmend.cli import case_steps as _adds_to_cases  # noqa: F401 - adds its commands to cases.app
-from loopmend.cli import sheets as _puts_orders_on_paper  # noqa: F401 - adds its command to cases.app
-
-app = typer.Typer(
-    name="loopmend",
-    help="Find, isolate and record a failed span in a residential underground cable loop. It advises; "
-    "licensed people decide, and local codes and company rules come first.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-    add_completion=False,
-    pretty_exceptions_enable=False,
-)
-studies.add_commands(app)
-ahead.add_commands(app)
-indicators.add_commands(app)
-serve.add_commands(app)
-app.add_typer(cases.app, name="case")
-app.add_typer(drill.app, name="drill")
+STOPPED = 130
+"""Exit code of what was stopped with Ctrl-C, as shells have it: 128 and the number of the signal."""
 
 
 def main() -> None:
     """Run the command line, keeping standard output for the answer alone."""
+    with _stopping_at_once():
+        from loopmend.cli.commands import app  # noqa: PLC0415 - takes seconds, and may be stopped meanwhile
     keep_output_clean()
     app()
+
+
+@contextmanager
+def _stopping_at_once() -> Iterator[None]:
+    """Let Ctrl-C end the process with one line: nothing has begun yet, and no library gets to see it."""
+    before = signal.getsignal(signal.SIGINT)
+    if before is not signal.default_int_handler:
+        yield  # whoever started this has it ignored
+        return
+    signal.signal(signal.SIGINT, _stop)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def _stop(_number: int, _frame: FrameType | None) -> None:
+    os.write(2, b"\nstopped\n" if os.isatty(2) else b"stopped\n")
+    os._exit(STOPPED)
 
 
 def keep_output_clean() -> None:

@@ -8,9 +8,19 @@ from typing import Annotated, Any
 
 import typer
 
+from loopmend.cli import STOPPED
 from loopmend.cli.answers import answering, print_json
 from loopmend.cli.render import ADVICE
-from loopmend.cli.studies import AsJson, CircuitPath, FieldMap, OnOff
+from loopmend.cli.studies import (
+    AsJson,
+    CircuitPath,
+    Demand,
+    FieldMap,
+    Frequency,
+    LowestVolts,
+    OnOff,
+    PowerFactor,
+)
 from loopmend.workbench.contingency import failures_ahead, write_ahead_csv
 from loopmend.workbench.outage import LoadStudy
 
@@ -21,15 +31,15 @@ SHOWN = 20
 def ask_ahead(
     circuit: CircuitPath,
     limits: Annotated[OnOff, typer.Option(help="Keep within ampacity, source limits and lowest volts.")] = OnOff.ON,
-    demand: Annotated[float, typer.Option(min=0.0, help="Share of installed kVA drawn at peak.")] = 1.0,
-    power_factor: Annotated[float, typer.Option(min=0.01, max=1.0, help="Power factor of that load.")] = 0.9,
-    lowest_volts_pu: Annotated[float, typer.Option(min=0.0, max=2.0, help="Lowest voltage allowed, per unit.")] = 0.95,
-    frequency_hz: Annotated[float, typer.Option(min=1.0, help="System frequency, for cable charging.")] = 60.0,
+    demand: Demand = 1.0,
+    power_factor: PowerFactor = 0.9,
+    lowest_volts_pu: LowestVolts = 0.95,
+    frequency_hz: Frequency = 60.0,
     out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Write a row per span here (CSV).")] = None,
     field_map: FieldMap = None,
     *,
     as_json: AsJson = False,
-) -> None:
+) -> int:
     """Ask of every span: if it failed at peak, who could not be brought back, and what stands in the way.
 
     Stopped with Ctrl-C it gives the answers so far, and says that they are not all.
@@ -42,7 +52,7 @@ def ask_ahead(
         lowest_volts_pu=lowest_volts_pu,
         frequency_hz=frequency_hz,
     )
-    document = failures_ahead(circuit, load=load, field_map=field_map, progress=_show_progress)
+    document = failures_ahead(circuit, load=load, field_map=field_map, out=out, progress=_show_progress)
     if sys.stderr.isatty():
         typer.echo(err=True)  # the answer begins on a line of its own, stopped or not
     if out is not None:
@@ -51,6 +61,7 @@ def ask_ahead(
         print_json(document)
     else:
         typer.echo(ahead_text(document))
+    return 0 if document["complete"] else STOPPED
 
 
 def ahead_text(document: dict[str, Any]) -> str:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import functools
 import inspect
 import json
+import sys
 from collections.abc import Callable
 from typing import Any, ParamSpec
 
 import typer
 
+from loopmend.cli import STOPPED
 from loopmend.errors import DataError, LoopmendError
 
 P = ParamSpec("P")
@@ -44,7 +46,7 @@ def refusal_document(error: LoopmendError) -> dict[str, Any]:
 
 
 def answering(command: Callable[P, int | None]) -> Callable[P, None]:
-    """Wrap a command: a `LoopmendError` becomes exit code 1 with its reasons, never a traceback."""
+    """Wrap a command: a `LoopmendError` becomes exit code 1 with its reasons, Ctrl-C one line; never a traceback."""
 
     @functools.wraps(command)
     def run(*args: P.args, **kwargs: P.kwargs) -> None:
@@ -56,6 +58,9 @@ def answering(command: Callable[P, int | None]) -> Callable[P, None]:
             for finding in error.findings:
                 typer.echo(f"refused: {finding}", err=True)
             raise typer.Exit(1) from error
+        except KeyboardInterrupt as stop:
+            typer.echo("\nstopped" if sys.stderr.isatty() else "stopped", err=True)
+            raise typer.Exit(STOPPED) from stop
         if code:
             raise typer.Exit(code)
 

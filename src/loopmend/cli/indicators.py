@@ -8,6 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
+from loopmend.cli import STOPPED
 from loopmend.cli.answers import answering, print_json
 from loopmend.cli.render import ADVICE
 from loopmend.cli.studies import AsJson, CircuitPath, FieldMap
@@ -28,7 +29,7 @@ def ask_places(
     field_map: FieldMap = None,
     *,
     as_json: AsJson = False,
-) -> None:
+) -> int:
     """Say where in a loop more fault indicators would save most customer-minutes, and how soon that flattens.
 
     Stopped with Ctrl-C it gives the places so far, and says that they are not all.
@@ -37,13 +38,14 @@ def ask_places(
     asked = PlacesAsked(
         source=source, count=count, sensitivity=sensitivity, specificity=specificity, read_minutes=read_minutes
     )
-    document = indicator_places(circuit, asked, field_map=field_map, progress=_show_progress)
+    document = indicator_places(circuit, asked, field_map=field_map, out=out, progress=_show_progress)
     if out is not None:
         write_places_csv(document, out)
     if as_json:
         print_json(document)
     else:
         typer.echo(places_text(document))
+    return 0 if document["complete"] else STOPPED
 
 
 def places_text(document: dict[str, Any]) -> str:

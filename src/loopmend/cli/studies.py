@@ -9,8 +9,9 @@ from typing import Annotated
 
 import typer
 
-from loopmend.cli import render, render_ways
+from loopmend.cli import STOPPED, render, render_ways
 from loopmend.cli.answers import JSON_OPTION, answering, print_json
+from loopmend.cli.progress import watched_search
 from loopmend.cli.render_tree import tree_text
 from loopmend.workbench import outage, plan_tree, studies, ways
 
@@ -22,6 +23,10 @@ FieldMap = Annotated[
 ]
 CaseFile = Path
 AsJson = Annotated[bool, JSON_OPTION]
+Demand = Annotated[float, typer.Option(help="Share of installed kVA drawn, 0 or more.")]
+PowerFactor = Annotated[float, typer.Option(help="Power factor of that load, above 0, at most 1.")]
+LowestVolts = Annotated[float, typer.Option(help="Lowest voltage allowed, per unit, 0 to 2.")]
+Frequency = Annotated[float, typer.Option(help="System frequency, for cable charging.")]
 
 
 class Objective(StrEnum):
@@ -93,13 +98,13 @@ def restore(
     fault: Annotated[list[str], typer.Option("--fault", metavar="SPAN", help="Faulted span; may be repeated.")],
     case: Annotated[Path | None, typer.Option("--case", exists=True, dir_okay=False, help="Case file (JSON).")] = None,
     limits: Annotated[OnOff, typer.Option(help="Keep within ampacity, source limits and lowest volts.")] = OnOff.ON,
-    demand: Annotated[float, typer.Option(min=0.0, help="Share of installed kVA drawn.")] = 1.0,
-    power_factor: Annotated[float, typer.Option(min=0.01, max=1.0, help="Power factor of that load.")] = 0.9,
-    lowest_volts_pu: Annotated[float, typer.Option(min=0.0, max=2.0, help="Lowest voltage allowed, per unit.")] = 0.95,
-    frequency_hz: Annotated[float, typer.Option(min=1.0, help="System frequency, for cable charging.")] = 60.0,
-    alternatives: Annotated[int, typer.Option(min=0, max=12, help="List so many ways to restore, ranked.")] = 0,
+    demand: Demand = 1.0,
+    power_factor: PowerFactor = 0.9,
+    lowest_volts_pu: LowestVolts = 0.95,
+    frequency_hz: Frequency = 60.0,
+    alternatives: Annotated[int, typer.Option(help="List so many ways to restore, ranked; 12 at most.")] = 0,
     out_minutes: Annotated[
-        float | None, typer.Option(min=0.0, help="Minutes out: bring the cold load back in stages that fit.")
+        float | None, typer.Option(help="Minutes out: bring the cold load back in stages that fit.")
     ] = None,
     pickup_curve: Annotated[
         Path | None, typer.Option(exists=True, dir_okay=False, help="CSV of minutes, factor: cold-load pickup.")
@@ -107,37 +112,34 @@ def restore(
     field_map: FieldMap = None,
     *,
     as_json: AsJson = False,
-) -> None:
+) -> int:
     """Isolate faulted spans and bring back the most customers, critical ones first, with the fewest operations.
 
+    Stopped with Ctrl-C it gives the best found so far, and says how far from the best that may be.
     Example: loopmend restore sample_data/tern_hollow.gpkg --fault S-0107
     """
-    document = outage.restore(
-        circuit,
-        tuple(fault),
-        case=case,
-        study=outage.LoadStudy(
-            limits=limits is OnOff.ON,
-            demand=demand,
-            power_factor=power_factor,
-            lowest_volts_pu=lowest_volts_pu,
-            frequency_hz=frequency_hz,
-        ),
-        ways=_ways_asked(alternatives, out_minutes, pickup_curve),
-        field_map=field_map,
-    )
+    with watched_search() as progress:
+        document = outage.restore(
+            circuit,
+            tuple(fault),
+            case=case,
+            study=outage.LoadStudy(
+                limits=limits is OnOff.ON,
+                demand=demand,
+                power_factor=power_factor,
+                lowest_volts_pu=lowest_volts_pu,
+                frequency_hz=frequency_hz,
+            ),
+            ways=ways.WaysOptions(most=alternatives, out_minutes=out_minutes, pickup_curve=pickup_curve),
+            field_map=field_map,
+            go_on=progress.go_on,
+        )
     if as_json:
         print_json(document)
     else:
         typer.echo(render.restore_text(document))
         typer.echo(render_ways.ways_text(document.get("alternatives", [])), nl=False)
-
-
-def _ways_asked(alternatives: int, out_minutes: float | None, curve: Path | None) -> ways.WaysAsked | None:
-    if not alternatives and out_minutes is None:
-        return None
-    read = ways.read_pickup_curve(curve) if curve else None
-    return ways.WaysAsked(most=max(alternatives, 1), out_minutes=out_minutes, curve=read)
+    return STOPPED if progress.stopped else 0
 
 
 @answering

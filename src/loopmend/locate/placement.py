@@ -124,7 +124,7 @@ def start_placement(
         Naming everything unusable: no share, accuracies that are no probabilities, negative minutes, fewer than one
         place or more than are free.
     """
-    findings = [*_bad_numbers(halves, accuracy, read_minutes), *_bad_count(halves, most)]
+    findings = [*check_asked(accuracy, read_minutes, most), *_bad_shares(halves), *_bad_count(halves, most)]
     if findings:
         raise EvidenceError(findings)
     total = sum(half.share for half in halves)
@@ -240,13 +240,19 @@ def _place(study: Placement, known: Sequence[Readings], number: int, before: flo
     )
 
 
-def _bad_numbers(halves: Sequence[Half], accuracy: MethodAccuracy, read_minutes: float) -> Iterator[Finding]:
+def check_asked(accuracy: MethodAccuracy, read_minutes: float, most: int) -> Iterator[Finding]:
+    """Find what no loop could be asked with."""
     for name in ("sensitivity", "specificity"):
         value = getattr(accuracy, name)
         if not 0.0 <= value <= 1.0:
             yield _finding(f"{name} of an indicator is not a probability", value, "give a number from 0 to 1")
     if not 0.0 <= read_minutes < float("inf"):
         yield _finding("minutes of reading are negative or not a number", read_minutes, "give minutes from 0 up")
+    if most < 1:
+        yield _finding("number of places is out of range", most, "give 1 or more")
+
+
+def _bad_shares(halves: Sequence[Half]) -> Iterator[Finding]:
     shares = [half.share for half in halves]
     if not all(0.0 <= share < float("inf") for share in shares) or not sum(shares) > 0.0:
         yield _finding("shares of the halves are unusable", shares, "give shares from 0 up, one of them above 0")
@@ -256,12 +262,8 @@ def _bad_count(halves: Sequence[Half], most: int) -> Iterator[Finding]:
     free = sum(len(half.free) for half in halves)
     if not free:
         yield _finding("no place is left for an indicator", most, "choose a loop with a place that parts its spans")
-    elif not 1 <= most <= free:
-        yield _finding(
-            "number of places is out of range",
-            most,
-            f"give {'1' if free == 1 else f'1 to {free}'}: so many places are free",
-        )
+    elif most > free:
+        yield _finding("number of places is out of range", most, f"give {free} at most: so many places are free")
 
 
 def _finding(problem: str, value: object, remedy: str) -> Finding:

@@ -179,9 +179,7 @@ def with_momentary_parallel(circuit: Circuit, hazards: Hazards) -> Hazards:
     return replace(hazards, momentary_parallel=True, phasing_recorded=ends)
 
 
-def fits_limits(
-    circuit: Circuit, *, demand: float, power_factor: float, lowest_volts_pu: float, frequency_hz: float = 60.0
-) -> Fits:
+def fits_limits(circuit: Circuit, use: FlowSettings) -> Fits:
     """Make the check whether positions keep ampacity, source limits and lowest voltage.
 
     While two sources are tied for a moment nothing is reckoned: the load lies on both.
@@ -190,8 +188,10 @@ def fits_limits(
     def fits(positions: Positions) -> bool:
         if trace_supply(circuit, positions).tied:
             return True
-        flow = solve_flow(circuit, positions, demand=demand, power_factor=power_factor, frequency_hz=frequency_hz)
-        return not find_violations(circuit, flow, lowest_volts_pu)
+        flow = solve_flow(
+            circuit, positions, demand=use.demand, power_factor=use.power_factor, frequency_hz=use.frequency_hz
+        )
+        return not find_violations(circuit, flow, use.lowest_volts_pu)
 
     return fits
 

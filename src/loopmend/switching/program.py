@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -42,7 +42,10 @@ class Solved:
 
 @dataclass(slots=True)
 class Program:
-    """Variables and rows, in the order they were added."""
+    """Variables and rows, in the order they were added.
+
+    ``go_on`` is asked before every solve; once it says no, nothing is solved, found or proven.
+    """
 
     low: list[Floats] = field(default_factory=list)
     high: list[Floats] = field(default_factory=list)
@@ -52,6 +55,7 @@ class Program:
     row_high: list[Floats] = field(default_factory=list)
     n_variables: int = 0
     n_rows: int = 0
+    go_on: Callable[[], bool] = lambda: True
 
     def add_variables(self, shape: tuple[int, ...], low: ArrayLike, high: ArrayLike, *, whole: bool = False) -> Ints:
         """Add variables between bounds (broadcast to the shape); return their numbers in that shape."""
@@ -119,6 +123,8 @@ class Program:
         """
         bound = -np.inf
         for presolve in (True, False) if again else (True,):
+            if not self.go_on():
+                break
             options = {"mip_rel_gap": gap, "node_limit": most_nodes, "presolve": presolve}
             result = self._solve(cost, np.concatenate(self.whole), options)
             if result.status in (0, 1, 4) and result.get("mip_dual_bound") is not None:
@@ -135,6 +141,8 @@ class Program:
         The solver is asked for multipliers of the rows only. Any multipliers prove a bound, by weak duality: the one
         that is returned is reckoned from them here, so that it holds even if the solver errs.
         """
+        if not self.go_on():
+            return -np.inf
         matrix, low, high = self._matrix(), np.concatenate(self.row_low), np.concatenate(self.row_high)
         equal = low == high
         below, above = ~equal & np.isfinite(high), ~equal & np.isfinite(low)
@@ -154,6 +162,8 @@ class Program:
 
     def has_no_solution(self, at_one: Ints) -> bool:
         """Tell whether nothing is left when some variables are 1, even if none has to be whole."""
+        if not self.go_on():
+            return False
         kept, self.low = self.low, [np.concatenate(self.low)]
         self.low[0][at_one] = 1.0
         result = self._solve(np.zeros(self.n_variables), np.zeros(self.n_variables), {})

@@ -43,6 +43,62 @@ SQUARE = 20.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PerUnit:
+    """What one per unit is on a phase, and what the circuit is in it.
+
+    Attributes
+    ----------
+    base_v, base_va
+        Volts and volt-amperes of one per unit.
+    series, half
+        Series impedance and half the charging susceptance of each span.
+    load
+        Load of each enclosure, complex; 0 where it lacks the phase.
+    held
+        Square of the voltage that each source holds; NaN where no source.
+    highest, lowest
+        No voltage squared that is accepted can be more, or less.
+    most
+        No power through an end can be more.
+    """
+
+    base_v: float
+    base_va: float
+    series: Complexes
+    half: Floats
+    load: Complexes
+    held: Floats
+    highest: float
+    lowest: float
+    most: float
+
+
+def find_per_unit(task: Task, bit: int, loads: Loads) -> PerUnit | None:
+    """Find the scale of a phase; None where no bound on the voltage is known (absurdly long cables)."""
+    load_va: Complexes = np.where((task.circuit.enclosures.phases & bit) != 0, loads.va_per_phase, 0)
+    base_v = float(np.nanmax(loads.nominal_v)) / math.sqrt(SQUARE)
+    base_va = max(float(np.abs(load_va).sum()) / max(int(np.count_nonzero(load_va)), 1), 1000.0)
+    series = loads.series_ohm * base_va / base_v**2
+    half = loads.charging_s / 2 * base_v**2 / base_va
+    load, held = load_va / base_va, _held_square(task, loads, base_v)
+    highest = _highest_square(load, series, half, float(np.max(held[~np.isnan(held)])))
+    if highest is None:
+        return None
+    lowest = _lowest_square(task, loads.nominal_v / base_v)
+    return PerUnit(
+        base_v=base_v,
+        base_va=base_va,
+        series=series,
+        half=half,
+        load=load,
+        held=held,
+        highest=highest,
+        lowest=lowest,
+        most=_most_power(load, half, highest, lowest),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FlowRows:
     """Variables of the flow of one phase model, per unit, and what scales them.
 
@@ -83,6 +139,19 @@ class FlowRows:
     most: float
     back: tuple[float, float]
 
+    @property
+    def is_rough(self) -> bool:
+        """Whether there are rows that say more of the limits: there are none."""
+        return False
+
+    def tighten(self, model: Model, flow: Flow, of_span: Bools) -> None:
+        """Tighten the rows of some spans at a refused flow: losses, and the ampacity at the angle they run at."""
+        which = {1: 0, 2: 1, 4: 2}[self.phase.bit]
+        for end in (0, 1):
+            _tighten_end(
+                model, self, flow.phase_volts[which], flow.phase_amps[which], end, of_span & (flow.end_amps[:, end] > 0)
+            )
+
 
 def add_flow_rows(model: Model) -> tuple[FlowRows, ...] | None:
     """Add the rows of every phase; None where no bound on the voltage is known (absurdly long cables)."""
@@ -99,31 +168,22 @@ def add_flow_rows(model: Model) -> tuple[FlowRows, ...] | None:
 
 def _add_phase(model: Model, phase: PhaseModel, loads: Loads) -> FlowRows | None:
     task, program = model.task, model.program
-    circuit = task.circuit
-    has = (circuit.enclosures.phases & phase.bit) != 0
-    load_va: Complexes = np.where(has, loads.va_per_phase, 0)
-    base_v = float(np.nanmax(loads.nominal_v)) / math.sqrt(SQUARE)
-    base_va = max(float(np.abs(load_va).sum()) / max(int(np.count_nonzero(load_va)), 1), 1000.0)
-    series = loads.series_ohm * base_va / base_v**2
-    half = loads.charging_s / 2 * base_v**2 / base_va
-    load, held = load_va / base_va, _held_square(task, loads, base_v)
-    highest = _highest_square(load, series, half, float(np.max(held[~np.isnan(held)])))
-    if highest is None:
+    scale = find_per_unit(task, phase.bit, loads)
+    if scale is None:
         return None
-    lowest = _lowest_square(task, loads.nominal_v / base_v)
-    most = _most_power(load, half, highest, lowest)
-    n_spans, n_at = circuit.n_spans, circuit.n_enclosures
-    floor = min(lowest, float(np.nanmin(held))) - ROOM * SQUARE
+    half, load, highest, most = scale.half, scale.load, scale.highest, scale.most
+    n_spans, n_at = task.circuit.n_spans, task.circuit.n_enclosures
+    floor = min(scale.lowest, float(np.nanmin(scale.held))) - ROOM * SQUARE
     rows = FlowRows(
         phase=phase,
         square=program.add_variables((n_at,), floor, highest),
         active=program.add_variables((n_spans, 2), -most, most),
         reactive=program.add_variables((n_spans, 2), -most, most),
-        current=program.add_variables((n_spans,), 0, most**2 / lowest),
+        current=program.add_variables((n_spans,), 0, most**2 / scale.lowest),
         charged=program.add_variables((n_spans, 2), 0, (half * highest)[:, None]),
-        base_v=base_v,
-        base_va=base_va,
-        series=series,
+        base_v=scale.base_v,
+        base_va=scale.base_va,
+        series=scale.series,
         half=half,
         highest=highest,
         lowest=floor,
@@ -135,8 +195,8 @@ def _add_phase(model: Model, phase: PhaseModel, loads: Loads) -> FlowRows | None
     )
     _add_spans(model, rows)
     _add_drops(model, rows)
-    _add_lowest(model, rows, lowest)
-    _add_sources(model, rows, load, held)
+    _add_lowest(model, rows, scale.lowest)
+    _add_sources(model, rows, load, scale.held)
     _add_ampacity(model, rows, load)
     return rows
 
@@ -238,8 +298,7 @@ def _add_sources(model: Model, rows: FlowRows, load: Complexes, held: Floats) ->
     above, below = rows.highest - held, held - rows.lowest
     program.add_rows([(rows.square[sources], 1), (device, above)], -FREE, held + above + MARGIN)
     program.add_rows([(rows.square[sources], 1), (device, -below)], held - below - MARGIN, FREE)
-    limit = (columns.source_limit_a[sources] + SLACK_AMPS) * rows.base_v / rows.base_va
-    most_va = np.sqrt(held) * limit * (1 + MARGIN) + MARGIN
+    most_va = np.sqrt(held) * loosened(columns.source_limit_a[sources], rows)
     known = ~np.isnan(most_va)
     for angle in np.linspace(0, 2 * math.pi, 24, endpoint=False):
         turned: list[Term] = [(given[0, known], math.cos(angle)), (given[1, known], math.sin(angle))]
@@ -271,8 +330,12 @@ def _cap_outward(model: Model, rows: FlowRows, end: int, angle: float) -> None:
 def _ampacity(model: Model, rows: FlowRows, end: int) -> Floats:
     """What may flow through an end: as the cable carries, and the end where its rating is given; NaN where neither."""
     columns = model.task.circuit.spans
-    amps = np.fmin(columns.ampacity_a, columns.rated_a[:, end]) + SLACK_AMPS
-    return np.asarray(amps * rows.base_v / rows.base_va * (1 + MARGIN) + MARGIN)
+    return loosened(np.fmin(columns.ampacity_a, columns.rated_a[:, end]), rows)
+
+
+def loosened(amps: Floats, scale: PerUnit | FlowRows) -> Floats:
+    """Amperes per unit, loosened by what the flow and the solver let pass."""
+    return np.asarray((amps + SLACK_AMPS) * scale.base_v / scale.base_va * (1 + MARGIN) + MARGIN)
 
 
 def add_ampacity_rows(model: Model, rows: FlowRows, spans: Ints, end: int, angles: Floats, near_square: Floats) -> None:
@@ -294,23 +357,18 @@ def add_ampacity_rows(model: Model, rows: FlowRows, spans: Ints, end: int, angle
         )
 
 
-def add_tangents(model: Model, rows: FlowRows, flow: Flow, of_span: Bools) -> None:
-    """Tighten the rows of some spans at a refused flow: losses, and the ampacity at the angle they run at."""
-    phase, circuit = rows.phase, model.task.circuit
-    which = {1: 0, 2: 1, 4: 2}[phase.bit]
-    amps = flow.phase_amps[which]
-    for end in (0, 1):
-        lands = circuit.spans.enclosure[:, end]
-        volts = flow.phase_volts[which, lands] / rows.base_v
-        fits = of_span & ~np.isnan(amps) & ~np.isnan(volts) & phase.exists[:, end]
-        # The open end of a live span carries exactly 0 A: nothing to be tight about there.
-        spans = np.flatnonzero(fits & (flow.end_amps[:, end] > 0))
-        if len(spans):
-            series = volts[spans] * np.conj((1 if end == 0 else -1) * amps[spans] * rows.base_v / rows.base_va)
-            square = np.abs(volts[spans]) ** 2
-            _add_cone(model, rows, spans, end, series, square)
-            outer = series - 1j * rows.half[spans] * square
-            add_ampacity_rows(model, rows, spans, end, np.angle(outer), square)
+def _tighten_end(
+    model: Model, rows: FlowRows, phase_volts: Complexes, phase_amps: Complexes, end: int, of_span: Bools
+) -> None:
+    """Add tangents at one end of some spans; the open end of a live span carries 0 A, nothing to be tight about."""
+    volts = phase_volts[model.task.circuit.spans.enclosure[:, end]] / rows.base_v
+    spans = np.flatnonzero(of_span & ~np.isnan(phase_amps) & ~np.isnan(volts) & rows.phase.exists[:, end])
+    if len(spans):
+        amps = (1 if end == 0 else -1) * phase_amps[spans] * rows.base_v / rows.base_va
+        series, square = volts[spans] * np.conj(amps), np.abs(volts[spans]) ** 2
+        _add_cone(model, rows, spans, end, series, square)
+        outer = series - 1j * rows.half[spans] * square
+        add_ampacity_rows(model, rows, spans, end, np.angle(outer), square)
 
 
 def _add_cone(

@@ -27,6 +27,7 @@ from loopmend.switching.reasons import find_reasons
 from loopmend.switching.rules import RatedKv, find_frozen, find_grounded, find_like_ends, find_rated_kv
 from loopmend.switching.search import find_best
 from loopmend.switching.task import FlowSettings, Task, check_limits, split_task
+from loopmend.switching.watch import GoOn, Watch
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -102,6 +103,7 @@ def find_restoration(  # noqa: PLR0913 - one keyword per setting of the contract
     leave_open: Iterable[tuple[str, End]] = (),
     leave_devices_open: Iterable[str] = (),
     join: Iterable[tuple[str, End]] = (),
+    go_on: GoOn | None = None,
 ) -> Restoration:
     """Find the arrangement that brings most customers back around the fault.
 
@@ -125,6 +127,8 @@ def find_restoration(  # noqa: PLR0913 - one keyword per setting of the contract
         Ends, and sources' devices, that may not be closed where they are open: to ask for another way.
     join
         Two elbows of one faulted enclosure that may be joined there on a feed-through, past its equipment.
+    go_on
+        Asked before every solve, see `loopmend.switching.watch`; once it says no, the best so far is given.
 
     Returns
     -------
@@ -162,8 +166,9 @@ def find_restoration(  # noqa: PLR0913 - one keyword per setting of the contract
     _require_radial(task.circuit, task.base)
     states, open_devices, exact = task.base.states.copy(), set(task.base.open_devices), True
     gap = Gap()
-    for part, rows in split_task(task):
-        best = find_best(part)
+    parts = split_task(task)
+    for n, (part, rows) in enumerate(parts, start=1):
+        best = find_best(part, Watch(go_on, n, len(parts)))
         states[rows] = best.positions.states
         open_devices = (open_devices - set(part.circuit.enclosure_row)) | best.positions.open_devices
         exact, gap = exact and best.exact, gap + best.gap

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -18,7 +20,8 @@ from loopmend.switching.forest import build_forest, find_live
 from loopmend.switching.gap import Bound, Gap, open_bound, operations_at_rest, tighten_by_relaxation
 from loopmend.switching.limits import Violation
 from loopmend.switching.model import Model, PhaseModel, build_model, cut_off_tree
-from loopmend.switching.relaxation import FlowRows, add_flow_rows, add_tangents
+from loopmend.switching.power_rows import PowerRows, add_power_rows
+from loopmend.switching.relaxation import FlowRows, add_flow_rows
 from loopmend.switching.task import (
     Score,
     Task,
@@ -28,6 +31,9 @@ from loopmend.switching.task import (
     score_positions,
 )
 from loopmend.switching.tree_proof import prove_on_tree
+from loopmend.switching.watch import Watch
+
+LimitRows = PowerRows | FlowRows
 
 MOST_ENDS = 160
 """Ends in one connected part up to which a proof is tried."""
@@ -65,14 +71,14 @@ class Best:
     gap: Gap
 
 
-def find_best(task: Task) -> Best:
-    """Find the best arrangement of a task, proven or with how far from the best it may be.
+def find_best(task: Task, watch: Watch | None = None) -> Best:
+    """Find the best arrangement of a task, proven or with how far from the best it may be, as it is when stopped.
 
     Where single closings reach a score that nothing can beat, and no limit is broken, that is the answer. Else a
     mixed-integer program, whose limits are looser than the true flow, proposes its best; the flow judges it; what is
     refused is cut off, until a proposal stands, or nothing that is left beats the heuristic.
     """
-    start = attach_all(task)
+    watch, start = watch or Watch(), attach_all(task)
     reached = score_positions(task, start) == find_best_bound(task)
     if reached and not breaks_a_rule(task, start) and is_within_limits(task, start):
         return Best(positions=close_harmless_devices(task, start), exact=True, gap=Gap())
@@ -84,14 +90,14 @@ def find_best(task: Task) -> Best:
     if not bound.is_reached:
         proven = None if bound.least is None else prove_on_tree(task, heuristic)
         if proven is None and _is_small(task):
-            proven = _prove(task, bound)
+            proven = _prove(task, bound, watch)
     if proven is not None and _is_better(task, heuristic, proven):
         proven, bound = None, open_bound(task, score)
     if proven is not None:
         return Best(positions=close_harmless_devices(task, proven), exact=True, gap=Gap())
     _require_lawful(task, heuristic)
     if not bound.is_reached and int(task.closable.sum()) <= MOST_BOUND_ENDS:
-        model = build_model(task)
+        model = _watched_model(task, bound, watch)
         if not task.limits or add_flow_rows(model) is not None:
             tighten_by_relaxation(model, bound)
     closed = close_harmless_devices(task, heuristic)
@@ -153,33 +159,65 @@ def _feeding(circuit: Circuit, supply: Supply, violations: tuple[Violation, ...]
     return np.unique(feeding[feeding >= 0])
 
 
-def _prove(task: Task, bound: Bound) -> Positions | None:
-    """Solve, judge, cut off, until a proposal stands; None if the budget runs out, or nothing left beats the bound.
-
-    What is proven on the way tightens the bound.
-    """
+def _watched_model(task: Task, bound: Bound, watch: Watch) -> Model:
     model = build_model(task)
-    flow_rows = add_flow_rows(model) if task.limits else ()
-    if flow_rows is None:
-        return None
-    before: list[int] = []
+    model.program.go_on = partial(watch.asks, bound)
+    return model
+
+
+def _prove(task: Task, bound: Bound, watch: Watch) -> Positions | None:
+    """Search with few rows for the limits, and where these do not settle it with all; None if nothing is proven.
+
+    What is proven on the way tightens the bound. What the few rows reach at most, no more rows let through.
+    """
+    reached: list[int] = []
+    for add_rows in (add_power_rows, add_flow_rows) if task.limits else (_add_no_rows,):
+        model = _watched_model(task, bound, watch)
+        rows = add_rows(model)
+        if rows is None:
+            return None
+        proven, reached = _propose(model, rows, bound, reached)
+        if proven is not None or bound.is_reached:
+            return proven
+    return None
+
+
+def _add_no_rows(model: Model) -> tuple[()]:  # noqa: ARG001 - as the others
+    return ()
+
+
+def _propose(
+    model: Model, rows: Sequence[LimitRows], bound: Bound, before: list[int]
+) -> tuple[Positions | None, list[int]]:
+    """Solve, judge, cut off, until a proposal stands; None if the budget runs out, or these rows cannot refuse it.
+
+    Parameters
+    ----------
+    before
+        What no arrangement exceeds, in each step; empty where that is not known.
+
+    Returns
+    -------
+    tuple
+        Positions that are proven best, or None; ``before`` for whoever goes on.
+    """
+    task = model.task
     for _ in range(MOST_ROUNDS):
         values, before = solve_in_order(model, bound, before)
         if values is None:
-            return None
+            return None, before
         positions = model.positions_of(values)
         if breaks_a_rule(task, positions) or not _reaches(model, values, positions):
             _cut_off(model, positions, trace_supply(task.circuit, positions).enclosure_source.ravel())
             continue
         if not task.limits:
-            return positions
+            return positions, before
         flow, violations = check_limits(task, positions)
         if not violations:
-            return positions
-        if bound.is_reached:
-            return None
-        _refuse(model, flow_rows, positions, flow, violations)
-    return None
+            return positions, before
+        if bound.is_reached or not _refuse(model, rows, positions, flow, violations):
+            return None, before
+    return None, before
 
 
 def _reaches(model: Model, values: Floats, positions: Positions) -> bool:
@@ -292,21 +330,25 @@ def _worths(task: Task) -> list[Floats]:
 
 def _refuse(
     model: Model,
-    flow_rows: tuple[FlowRows, ...],
+    limit_rows: Sequence[LimitRows],
     positions: Positions,
     flow: Flow,
     violations: tuple[Violation, ...],
-) -> None:
-    """Cut the trees off that hold a violation, and tighten the rows where they run."""
+) -> bool:
+    """Cut the trees off that hold a violation, and tighten the rows where they run; False where rough rows cannot."""
     circuit = model.task.circuit
     supply = trace_supply(circuit, positions)
     feeding = _feeding(circuit, supply, violations)
     concerned = np.asarray(np.isin(supply.span_source, feeding).any(axis=0))
-    for rows in flow_rows:
-        add_tangents(model, rows, flow, concerned)
+    for rows in limit_rows:
+        rows.tighten(model, flow, concerned)
     for row in feeding.tolist():
-        if not any(_cut_off_overload(model, rows.phase, positions, supply, row) for rows in flow_rows):
-            _cut_off(model, positions, np.array([row]))
+        if any(_cut_off_overload(model, rows.phase, positions, supply, row) for rows in limit_rows):
+            continue
+        if any(rows.is_rough for rows in limit_rows):
+            return False
+        _cut_off(model, positions, np.array([row]))
+    return True
 
 
 def _cut_off_overload(model: Model, phase: PhaseModel, positions: Positions, supply: Supply, feeding_row: int) -> bool:

@@ -11,9 +11,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from loopmend.errors import NetworkError
+from loopmend.errors import Gathered, NetworkError
 from loopmend.files.circuit import read_circuit, require_circuit
-from loopmend.files.whole import write_whole
+from loopmend.files.whole import require_place, write_whole
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import normal_positions
 from loopmend.switching.contingency import Contingency, find_contingencies
@@ -198,9 +198,12 @@ def failures_ahead(
     *,
     load: LoadStudy | None = None,
     field_map: Path | None = None,
+    out: Path | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> dict[str, Any]:
     """Ask every span of a circuit: the ``loopmend/contingency/1`` document.
+
+    ``out`` is where a sheet of it is to be written in the end; where that cannot be, nothing is asked.
 
     Parameters
     ----------
@@ -213,8 +216,12 @@ def failures_ahead(
     LoopmendError
         If the circuit cannot be used or a setting is out of range.
     """
-    files = read_circuit(path, field_map=field_map)
-    study = start_ahead(require_circuit(files), files.name, load)
+    gathered, load = Gathered(), load or LoadStudy()
+    gathered.of(load.require)
+    gathered.of(require_place, out)
+    files = gathered.of(read_circuit, path, field_map=field_map)
+    circuit = gathered.of(require_circuit, files) if files else None
+    study = start_ahead(gathered.given(circuit), gathered.given(files).name, load)
     try:
         while study.running:
             advance(study, 0.0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -14,7 +14,8 @@ from loopmend.case.assessment import Knowledge
 from loopmend.case.assumptions import Assumptions
 from loopmend.case.documents import named_spans
 from loopmend.case.second_crew import plan_crews
-from loopmend.files.case_file import read_case_file
+from loopmend.errors import DataError, Gathered
+from loopmend.files.case_file import CaseFile, read_case_file
 from loopmend.files.circuit import read_circuit, require_circuit
 from loopmend.locate.dead import DeadPart, Elbow
 from loopmend.locate.moves import Plan, TwoCrews
@@ -25,22 +26,28 @@ from loopmend.network.graph import Circuit
 from loopmend.network.positions import apply_device, apply_overrides, normal_positions
 from loopmend.switching.device_rules import amps_at
 from loopmend.switching.flow import Flow
-from loopmend.switching.gap import say_proof
+from loopmend.switching.gap import Gap, say_proof
 from loopmend.switching.interlock import Hazards
 from loopmend.switching.limits import service_range
+from loopmend.switching.loads import require_load_settings
 from loopmend.switching.orders import draft_restoration, fits_limits
 from loopmend.switching.restoration import EndPlace, Restoration, find_restoration
 from loopmend.switching.task import FlowSettings
+from loopmend.switching.watch import SearchState
 from loopmend.workbench.case_files import PlannedFile, plan_file
 from loopmend.workbench.methods_here import file_ways_to_test
 from loopmend.workbench.move_words import move_document
-from loopmend.workbench.ways import WaysAsked, file_ways
+from loopmend.workbench.ways import WaysAsked, WaysOptions, file_ways
 
 OPTIMISTIC = (
     "the simpler ways are reckoned as if every test were true and one span faulted: what a wrong answer costs is in "
     "the plan's figures and not in theirs, so they look better than they are"
 )
 """What to know about the simpler ways beside a plan that weighs wrong answers."""
+
+
+MOST_LOWEST_PU = 2.0
+"""Lowest voltage above which the entry must be a slip, such as volts for per unit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +59,24 @@ class LoadStudy:
     power_factor: float = 0.9
     lowest_volts_pu: float = 0.95
     frequency_hz: float = 60.0
+
+    def require(self) -> None:
+        """Raise LoopmendError naming every setting that is out of range."""
+        gathered, volts = Gathered(), self.lowest_volts_pu
+        gathered.of(require_load_settings, self.demand, self.power_factor, self.frequency_hz)
+        if not 0.0 <= volts <= MOST_LOWEST_PU:
+            remedy = f"give a share of nominal voltage, 0 to {MOST_LOWEST_PU:g}"
+            gathered.findings += DataError.about("lowest_volts_pu", "setting", "out of range", volts, remedy).findings
+        gathered.refuse()
+
+    def flow_settings(self) -> FlowSettings:
+        """Give what the flow is solved and judged with."""
+        return FlowSettings(
+            demand=self.demand,
+            power_factor=self.power_factor,
+            frequency_hz=self.frequency_hz,
+            lowest_volts_pu=self.lowest_volts_pu,
+        )
 
 
 def plan(
@@ -209,24 +234,30 @@ def restore(
     *,
     case: Path | None = None,
     study: LoadStudy | None = None,
-    ways: WaysAsked | None = None,
+    ways: WaysOptions | None = None,
     field_map: Path | None = None,
+    go_on: Callable[[str], bool] | None = None,
 ) -> dict[str, Any]:
     """Isolate faulted spans and restore the rest; with ``ways`` also the other ways, as the key ``alternatives``.
+
+    Parameters
+    ----------
+    go_on
+        Told before every solve how far the search is; once it says no, the best so far is given, with its gap.
 
     Raises
     ------
     LoopmendError
-        If the circuit, the case or a fault cannot be used.
+        With everything wrong at once: the circuit, the case, the faults, the settings, what is asked of the ways.
     """
-    circuit = require_circuit(read_circuit(path, field_map=field_map))
+    study = study or LoadStudy()
+    circuit, read, asked = _read_question(path, faults, case, study, ways, field_map)
     now = normal_positions(circuit)
-    read = read_case_file(case, circuit) if case else None
     if read is not None:
         now = apply_overrides(circuit, now, read.positions, read.windings)
         for source in read.operated:
             now = apply_device(now, source, closed=False)
-    study = study or LoadStudy()
+    use = study.flow_settings()
     search = partial(
         find_restoration,
         circuit,
@@ -238,32 +269,49 @@ def restore(
         power_factor=study.power_factor,
         lowest_volts_pu=study.lowest_volts_pu,
         frequency_hz=study.frequency_hz,
+        go_on=None if go_on is None else lambda state: go_on(say_search(state)),
     )
     found = search()
-    fits = None
-    if study.limits:
-        fits = fits_limits(
-            circuit,
-            demand=study.demand,
-            power_factor=study.power_factor,
-            lowest_volts_pu=study.lowest_volts_pu,
-            frequency_hz=study.frequency_hz,
-        )
+    fits = fits_limits(circuit, use) if study.limits else None
     amps = amps_at(demand=study.demand, power_factor=study.power_factor, frequency_hz=study.frequency_hz)
     hazards = Hazards(faulted=frozenset(faults), find_amps=amps)
     steps = draft_restoration(circuit, now, found, hazards, fits=fits)
     document = restore_document(circuit, found, [step.document() for step in steps])
     document["notes"] = [str(warning) for warning in (read.warnings if read else ())]
-    if ways is not None:
+    if asked is not None:
         crew_at = (read.crew_at or read.operated[0]) if read else ""
-        use = FlowSettings(
-            demand=study.demand,
-            power_factor=study.power_factor,
-            lowest_volts_pu=study.lowest_volts_pu,
-            frequency_hz=study.frequency_hz,
-        )
-        document["alternatives"] = file_ways(circuit, search, hazards, crew_at, use, ways, limits=study.limits)
+        document["alternatives"] = file_ways(circuit, search, hazards, crew_at, use, asked, limits=study.limits)
     return document
+
+
+def _read_question(
+    path: Path,
+    faults: Sequence[str],
+    case: Path | None,
+    study: LoadStudy,
+    ways: WaysOptions | None,
+    field_map: Path | None,
+) -> tuple[Circuit, CaseFile | None, WaysAsked | None]:
+    """Read what a restoration is asked with; everything wrong with it is told at once."""
+    gathered, circuit, read = Gathered(), None, None
+    gathered.of(study.require)
+    asked = gathered.of(ways.read) if ways else None
+    files = gathered.of(read_circuit, path, field_map=field_map)
+    if files is not None and (circuit := gathered.of(require_circuit, files)) is not None:
+        gathered.of(circuit.require_spans, faults, "faults")
+        read = gathered.of(read_case_file, case, circuit) if case else None
+    return gathered.given(circuit), read, asked
+
+
+def say_search(state: SearchState) -> str:
+    """Say how far a search is: which solve comes next, the best so far, and how much better it can be."""
+    where = f"part {state.part} of {state.parts}, " if state.parts > 1 else ""
+    if state.reached is None or state.gap is None:
+        return f"{where}solve {state.step}: nothing yet that keeps every limit"
+    more = [f"{state.gap.critical} critical"] * (state.gap.critical > 0) + [str(state.gap.customers)]
+    reached = f"{state.reached.customers} customers supplied so far, at most {' and '.join(more)} more"
+    fewer = f", at most {state.gap.operations} operations fewer" * (state.gap == Gap(operations=state.gap.operations))
+    return f"{where}solve {state.step}: {reached}{fewer}"
 
 
 def restore_document(circuit: Circuit, found: Restoration, steps: Sequence[dict[str, Any]]) -> dict[str, Any]:

@@ -12,13 +12,14 @@ from pathlib import Path
 from typing import Any
 
 from loopmend.case.settings import Settings
+from loopmend.errors import Gathered
 from loopmend.files.circuit import CircuitFiles, read_circuit, require_circuit
-from loopmend.files.whole import write_whole
+from loopmend.files.whole import require_place, write_whole
 from loopmend.locate.best_sets import BestSet
 from loopmend.locate.dead import Elbow
 from loopmend.locate.loops import Loop, build_loop, find_partners
 from loopmend.locate.observations import CrewTimes, MethodAccuracy
-from loopmend.locate.placement import Half, Placement, place_indicators, start_placement
+from loopmend.locate.placement import Half, Placement, check_asked, place_indicators, start_placement
 from loopmend.network.assets import Floats
 from loopmend.network.graph import Circuit
 from loopmend.workbench.circuits import load_circuit
@@ -64,6 +65,11 @@ class PlacesAsked:
     sensitivity: float = 0.90
     specificity: float = 0.95
     read_minutes: float = 0.0
+
+    @property
+    def accuracy(self) -> MethodAccuracy:
+        """How far an indicator can be trusted."""
+        return MethodAccuracy(sensitivity=self.sensitivity, specificity=self.specificity)
 
 
 @dataclass(slots=True, eq=False)
@@ -130,8 +136,7 @@ def start_places(circuit: Circuit, name: str, asked: PlacesAsked, rates: Floats 
     loop = build_loop(circuit, asked.source or next(iter(circuit.source_ids), ""), times, rates)
     free = sum(len(half.free) for half in loop.halves)
     most = min(USUAL_COUNT, free) if asked.count is None else asked.count
-    accuracy = MethodAccuracy(sensitivity=asked.sensitivity, specificity=asked.specificity)
-    placement = start_placement(loop.halves, accuracy, most, read_minutes=asked.read_minutes)
+    placement = start_placement(loop.halves, asked.accuracy, most, read_minutes=asked.read_minutes)
     return PlacesStudy(name, circuit, asked, times, loop, placement, place_indicators(placement))
 
 
@@ -158,6 +163,7 @@ def indicator_places(
     asked: PlacesAsked,
     *,
     field_map: Path | None = None,
+    out: Path | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> dict[str, Any]:
     """Look for places in a circuit's loop: the ``loopmend/indicator-places/1`` document.
@@ -173,8 +179,14 @@ def indicator_places(
     LoopmendError
         If the circuit cannot be used, or what is asked.
     """
-    files = read_circuit(path, field_map=field_map)
-    study = start_places(require_circuit(files), files.name, asked, _rates(files))
+    gathered = Gathered()
+    gathered.of(require_place, out)
+    most = 1 if asked.count is None else asked.count
+    gathered.findings += check_asked(asked.accuracy, asked.read_minutes, most)
+    files = gathered.of(read_circuit, path, field_map=field_map)
+    circuit = gathered.of(require_circuit, files) if files else None
+    begun = gathered.of(start_places, circuit, files.name, asked, _rates(files)) if files and circuit else None
+    study = gathered.given(begun)
     try:
         while study.running:
             advance(study, 0.2)

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from loopmend.errors import DataError, Finding
+from loopmend.errors import Finding, Gathered
 from loopmend.evidence.cable import require_positive, span_capacitance_uf
 from loopmend.evidence.readings import read_readings
 from loopmend.evidence.verdict import judge as judge_readings
@@ -16,6 +16,7 @@ from loopmend.evidence.verdict import verdict_document
 from loopmend.files.circuit import CircuitFiles, read_circuit, require_circuit
 from loopmend.history.document import GROUPINGS, history_document
 from loopmend.history.exposure import StudyWindow, default_window
+from loopmend.history.rates import FAILURE_KEYS, SPAN_KEYS
 from loopmend.network.assets import End, EndState
 from loopmend.network.graph import Circuit
 from loopmend.network.positions import Positions, normal_positions
@@ -123,18 +124,40 @@ def history(
     DataError
         If the circuit or the failures have problems, or there is nothing to study.
     """
-    files = read_circuit(path, field_map=field_map)
-    circuit = require_circuit(files)
-    today = datetime.now(UTC).date()
-    records, findings = read_failures(files, failures, today)
-    problems = [finding for finding in findings if finding.severity == "problem"]
-    if problems:
-        raise DataError(problems)
-    first, last = window
-    if last and last > today:
-        raise DataError.about("until", "history", "lies in the future", last, f"end the study by today, {today}")
+    today, gathered = datetime.now(UTC).date(), Gathered()
+    gathered.findings += [*_check_grouping(by), *_check_window(window, today)]
+    files = gathered.of(read_circuit, path, field_map=field_map)
+    circuit = gathered.of(require_circuit, files) if files else None
+    read = gathered.of(read_failures, files, failures, today) if files and circuit else None
+    if read:
+        gathered.findings += [finding for finding in read[1] if finding.severity == "problem"]
+    circuit, (records, findings), (first, last) = gathered.given(circuit), gathered.given(read), window
     study = StudyWindow(first_day=first, last_day=last or today) if first else default_window(records, last or today)
     return history_document(circuit, records, study, findings=findings, groupings=(by,) if by else GROUPINGS)
+
+
+def _check_grouping(by: tuple[str, ...]) -> list[Finding]:
+    known = ", ".join([*SPAN_KEYS, *FAILURE_KEYS])
+    return [
+        _bad_option("by", "cannot group by this", key, f"group by any of {known}")
+        for key in dict.fromkeys(by)
+        if key not in SPAN_KEYS and key not in FAILURE_KEYS
+    ]
+
+
+def _check_window(window: tuple[date | None, date | None], today: date) -> list[Finding]:
+    first, last = window
+    findings = []
+    if last and last > today:
+        findings.append(_bad_option("until", "lies in the future", last, f"end the study by today, {today}"))
+    if first and first > (last or today):
+        remedy = f"begin the study on or before its last day, {last or today}"
+        findings.append(_bad_option("since", "lies after the last day", first, remedy))
+    return findings
+
+
+def _bad_option(name: str, problem: str, value: object, remedy: str) -> Finding:
+    return Finding(asset_id=name, layer="history", problem=problem, value=str(value), remedy=remedy)
 
 
 def judge(
@@ -156,8 +179,9 @@ def judge(
         If the readings, or a figure given, cannot be used.
     """
     given = {"length_m": length_m, "set_mohm": set_mohm, "c_nf_per_km": c_nf_per_km}
-    require_positive("judge", **{name: value for name, value in given.items() if value is not None})
-    readings = read_readings(path.read_bytes(), source_kv)
+    gathered = Gathered()
+    gathered.of(require_positive, "judge", **{name: value for name, value in given.items() if value is not None})
+    readings = gathered.given(gathered.of(read_readings, path.read_bytes(), source_kv))
     if length_m is None or set_mohm is None or c_nf_per_km is None:
         return verdict_document(judge_readings(readings))
     rc_s = set_mohm * span_capacitance_uf(c_nf_per_km, length_m)

@@ -15,7 +15,7 @@ from loopmend.case.order_load import find_flow_settings, find_order_amps, find_o
 from loopmend.case.requests import DraftOrder
 from loopmend.case.settings import Settings
 from loopmend.case.signing import hazards_in_order
-from loopmend.errors import DataError, Finding, OrderError
+from loopmend.errors import DataError, Finding, Gathered, OrderError
 from loopmend.locate.observations import CrewTimes
 from loopmend.locate.travel import build_travel_minutes
 from loopmend.network.assets import End, EndState
@@ -35,6 +35,9 @@ from loopmend.workbench.desk import Desk
 MOST_WAYS = 4
 """Ways listed unless told otherwise."""
 
+MOST_ASKED = 12
+"""Ways that may be asked for: each is a search of its own."""
+
 Travel = Callable[[tuple[str, ...]], Mapping[str, Mapping[str, float]]]
 
 
@@ -45,6 +48,28 @@ class WaysAsked:
     most: int = MOST_WAYS
     out_minutes: float | None = None
     curve: PickupCurve | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaysOptions:
+    """What is asked of the ways on the command line: nothing where neither ``most`` nor ``out_minutes`` is given."""
+
+    most: int = 0
+    out_minutes: float | None = None
+    pickup_curve: Path | None = None
+
+    def read(self) -> WaysAsked | None:
+        """Read the curve, if any; DataError naming everything that cannot be."""
+        gathered, minutes = Gathered(), self.out_minutes
+        curve = gathered.of(read_pickup_curve, self.pickup_curve) if self.pickup_curve else None
+        if not 0 <= self.most <= MOST_ASKED:
+            remedy = f"ask for 1 to {MOST_ASKED}, or 0 for none"
+            gathered.findings += DataError.about("alternatives", "setting", "out of range", self.most, remedy).findings
+        if minutes is not None:
+            gathered.findings += Pickup(out_minutes=minutes).check()
+        gathered.refuse()
+        asked = self.most > 0 or minutes is not None
+        return WaysAsked(most=max(self.most, 1), out_minutes=minutes, curve=curve) if asked else None
 
 
 def case_ways(desk: Desk, case_id: str, asked: WaysAsked | None = None) -> dict[str, Any]:
@@ -198,14 +223,7 @@ def find_stages(
     """Find how a restoration comes back in stages, the isolation already made and its minutes counted."""
     isolated = _isolated(circuit, restoration)
     target = leave_idle_devices_open(circuit, restoration)
-    fits = fits_limits(
-        circuit,
-        demand=settings.demand,
-        power_factor=settings.power_factor,
-        lowest_volts_pu=settings.lowest_volts_pu,
-        frequency_hz=settings.frequency_hz,
-    )
-    changes = sequence_changes(circuit, isolated, target, hazards, fits=fits)
+    changes = sequence_changes(circuit, isolated, target, hazards, fits=fits_limits(circuit, settings))
     return stage_pickup(circuit, changes, hazards, after_isolation(restoration, pickup), settings)
 
 
