@@ -136,7 +136,8 @@ def test_tables_have_our_columns_whatever_else_the_layer_had(tmp_path: Path) -> 
     assert list(found.spans.columns) == [
         *("id", "from_id", "to_id", "from_end", "to_end", "phases", "length_m", "cable"),
         *("r_ohm_per_km", "x_ohm_per_km", "c_nf_per_km", "ampacity_a", "insulation", "installed"),
-        *("construction", "indicator", "from_device", "to_device", "from_rated_a", "to_rated_a", "geometry"),
+        *("construction", "indicator", "from_device", "to_device", "from_rated_a", "to_rated_a"),
+        *("moved", "geometry"),
     ]
     assert list(found.enclosures.columns) == [
         *("id", "kind", "phases", "kva", "load_kw", "load_kvar", "customers", "critical"),

@@ -396,9 +396,11 @@ def test_a_source_without_spans_is_refused_by_name() -> None:
         build_loop(circuit, "R2", CrewTimes())
 
 
-@pytest.mark.parametrize("most", [0, -1, 6])
-def test_a_count_that_cannot_be_placed_is_refused(most: int) -> None:
-    with pytest.raises(EvidenceError, match="give 1 to 5"):
+@pytest.mark.parametrize(
+    ("most", "remedy"), [(0, "give 1 or more"), (-1, "give 1 or more"), (6, "give 5 at most: so many places are free")]
+)
+def test_a_count_that_cannot_be_placed_is_refused(most: int, remedy: str) -> None:
+    with pytest.raises(EvidenceError, match=remedy):
         start_placement([Half(even_model(loop(6)), 1.0)], USUAL, most)
 
 
