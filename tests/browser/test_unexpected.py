@@ -71,13 +71,18 @@ def play(page: Page, phone: Page, restored: tuple[str, Desk], look: Callable[[Pa
     look(phone, "stopped")
     job.wait_due(page, "^Dispatcher: Order O2 met something unexpected at step 2")
     page.get_by_text("J. Orme found: tester lights up; read 7.2 kV").first.wait_for()
+    warning = "not proven dead since: S-0106, from end at P-2205"
+    for screen in (page, phone):
+        screen.get_by_text(warning).first.wait_for()
     look(page, "replan")
     job.tap(page, "Draft: ground for work")
     job.wait_due(page, "^Dispatcher: Approve")
     job.tap(page, "Approve in my name")
     job.wait_due(phone, "for voltage")
     look(phone, "again")
+    phone.get_by_text(warning).first.wait_for()
     job.sign_step(phone, 1, "T. Vance")
+    phone.get_by_text(warning).first.wait_for(state="detached")
     print_stopped(page)
 
     finish(restored[1], case_id)

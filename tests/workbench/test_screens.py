@@ -19,6 +19,7 @@ from loopmend.workbench.circuits import keep_circuit
 from loopmend.workbench.desk import Desk, record_version
 from loopmend.workbench.planner import load_planner
 from loopmend.workbench.screens import load_board, load_case_screen, reckon
+from loopmend.workbench.sheets import load_order_sheet
 from loopmend.workbench.todo import Todo
 from workbench.town import REPAIR, Clock, another_desk, ask, carry_out, find_s3, hipot, open_case, sign, write_town
 
@@ -249,6 +250,55 @@ def test_a_ground_found_on_what_is_alive_by_the_record_is_kept_and_said_loudly(d
     warned = load_case_screen(desk, case_id).maybe_alive
     assert warned.startswith("Grounded, and alive by the record: S5.")
     assert f"WARNING: {warned}" in case_text(case_document(desk, case_id))
+
+
+def test_an_end_found_alive_is_warned_of_on_screen_and_paper_until_it_is_proven_dead(desk: Desk) -> None:
+    case_id = open_case(desk)
+    find_s3(desk, case_id)
+    carry_out(desk, case_id, "restore")
+    order_id = start_ground(desk, case_id)
+    stop = rq.StopOrder(order_id=order_id, reason="tester lights up", n=2, measured={"reading_kv": 7.2})
+    assert load_case_screen(desk, case_id).maybe_alive == ""
+    ask(desk, case_id, stop)
+    warned = load_case_screen(desk, case_id).maybe_alive
+    assert "S3, from end at E2 (J. Orme found: tester lights up; read 7.2 kV)" in warned
+    assert "Treat S3 as alive" in warned
+
+    order_id = start_ground(desk, case_id)
+    steps = load_case(desk, case_id).state.orders[-1].steps
+    tests = [n for n, step in enumerate(steps) if step["action"] == "prove_dead"]
+    assert [steps[n]["end"] for n in tests] == ["from", "to"]
+    assert load_case_screen(desk, case_id).maybe_alive == warned  # a new order is no proof
+    assert load_order_sheet(desk, case_id, order_id).remarks[0] == warned
+    for step in steps[: tests[0] + 1]:
+        sign(desk, case_id, order_id, step)
+    assert load_case_screen(desk, case_id).maybe_alive == ""  # read 0 kV there, between two proofs of the tester
+
+    # The other end is a test of its own, and words alone stop it as well.
+    for step in steps[tests[0] + 1 : tests[1]]:
+        sign(desk, case_id, order_id, step)
+    ask(desk, case_id, rq.StopOrder(order_id=order_id, reason="tester dead", n=steps[tests[1]]["n"]))
+    assert "S3, to end at E3 (J. Orme found: tester dead)" in load_case_screen(desk, case_id).maybe_alive
+
+
+def test_a_stop_at_another_step_says_nothing_of_voltage(desk: Desk) -> None:
+    case_id = open_case(desk)
+    find_s3(desk, case_id)
+    carry_out(desk, case_id, "restore")
+    order_id = start_ground(desk, case_id)
+    sign(desk, case_id, order_id, load_case(desk, case_id).state.orders[-1].steps[1])
+    ask(desk, case_id, rq.StopOrder(order_id=order_id, reason="resistor broken", n=3))
+    assert load_case_screen(desk, case_id).maybe_alive == ""
+
+
+def start_ground(desk: Desk, case_id: str) -> str:
+    """Draft and approve the order to ground, and issue the clearance where it begins with that; its id."""
+    ask(desk, case_id, rq.DraftOrder(purpose="ground"))
+    order = load_case(desk, case_id).state.orders[-1]
+    ask(desk, case_id, rq.ApproveOrder(order_id=order.order_id), actor="M. Sorley")
+    if order.steps[0].get("who") == "desk":
+        sign(desk, case_id, order.order_id, order.steps[0])
+    return order.order_id
 
 
 # The same as documents

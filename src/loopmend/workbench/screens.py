@@ -81,7 +81,7 @@ class CaseScreen:
     held, holders
         Clearances not released and tags that hang, a sentence each; who holds them, each once.
     maybe_alive
-        What is grounded and alive by the record, or held as a test and is dead by it; "" where nothing.
+        What stopped a test for voltage, is grounded and alive by the record, or held as a test; "" where nothing.
     windings, windings_out
         Enclosures of those loops with a winding fuse; the fuses that are out, elsewhere only those of this case.
     """

@@ -30,6 +30,7 @@ from loopmend.network.tracing import trace_supply
 from loopmend.workbench.cases import LoadedCase, load_case
 from loopmend.workbench.cautions import ADVICE, approach_text
 from loopmend.workbench.desk import Desk
+from loopmend.workbench.energized import say_maybe_alive
 from loopmend.workbench.step_places import device_words, find_step_place, parks
 from loopmend.workbench.timeline import PURPOSE, say_measured, say_read
 
@@ -73,7 +74,7 @@ def load_order_sheet(
         approved_at=approved_at,
         steps=_steps(case, order, cautions),
         cautions=cautions,
-        remarks=order.remarks,
+        remarks=(*filter(None, (say_maybe_alive(circuit, state),)), *order.remarks),
         standing=(*say_standing(circuit, state), *_branch(order)),
         view=_view(circuit, state, order, unit),
         zone=zone,
