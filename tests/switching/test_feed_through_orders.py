@@ -137,6 +137,7 @@ def test_a_winding_fuse_behind_a_live_bus_is_moved_in_the_shortest_interruption(
     steps = draft_return(circuit, normal, apply_winding(normal, "E3", out=True), NO_HAZARDS)
     assert said(steps) == [("open", "E3", "S3"), ("take_out_winding_fuse", "E3", None), ("close", "E3", "S3")]
     assert "so that the winding fuse of the transformer in E3 (50 kVA) is moved de-energized" in steps[0].says
+    assert "as it was opened only to move the winding fuse of the transformer in E3 (50 kVA)" in steps[2].says
 
 
 def test_phases_are_compared_once_where_two_sources_would_meet_at_a_pair() -> None:

@@ -89,7 +89,7 @@ def sequence_changes(
                 left.remove(operation)
             else:
                 left.append(_undoing(operation))
-                back[_undoing(operation)] = change.why
+                back[_undoing(operation)] = f"as it was opened only to move the {_moved(circuit, chosen[-1].step)}"
             why = change.why or back.get(operation, "")
             found.append(replace(change, step=replace(change.step, n=len(found) + 1), why=why))
         now = chosen[-1].after
