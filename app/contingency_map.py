@@ -12,7 +12,7 @@ from streamlit_folium import st_folium
 import drawing_style as style
 from map_layers import Feature, GeoLike, features_of
 from map_view import CANVAS_FROM, MapBase, build_base_map
-from offline_map import TextTip
+from offline_map import Features, TextTip
 
 LOOKS: dict[str, dict[str, Any]] = {
     "nobody": {"color": style.LIVE, "weight": 4, "opacity": 1},
@@ -74,8 +74,7 @@ def build_ahead_group(
     places = [_styled(place, _PLACE | {"interactive": False}) for place in enclosures]
     for features, tips in ((quiet, False), (places, False), (loud, False), (touched, True)):
         if features:
-            marker = folium.CircleMarker(location=[0, 0]) if features is places else None
-            layer = folium.GeoJson({"type": "FeatureCollection", "features": features}, marker=marker)
+            layer = Features(features)
             if tips:
                 layer.add_child(TextTip())
             layer.add_to(group)

@@ -12,7 +12,7 @@ from streamlit_folium import st_folium
 import drawing_style as style
 from map_layers import Feature, GeoLike, features_of
 from map_view import CANVAS_FROM, MapBase, build_base_map
-from offline_map import MapWords, TextTip
+from offline_map import Features, MapWords, TextTip
 
 HALVES: tuple[dict[str, Any], ...] = (
     {"color": style.LIVE, "weight": 6, "opacity": 1},
@@ -57,10 +57,10 @@ def build_places_group(
     discs = [
         _styled(place, LOOKS[_kind(said, place)], tip=[_id(place), *said.get(_id(place), ())]) for place in enclosures
     ]
-    for features, marker in ((painted, None), (discs, folium.CircleMarker(location=[0, 0]))):
+    for features in (painted, discs):
         if features:
-            layer = folium.GeoJson({"type": "FeatureCollection", "features": features}, marker=marker)
-            if marker is not None:
+            layer = Features(features)
+            if features is discs:
                 layer.add_child(TextTip())
             layer.add_to(group)
     at = {_id(place): place["geometry"]["coordinates"] for place in enclosures}

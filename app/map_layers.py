@@ -5,6 +5,7 @@ As in the one-line drawing nothing is told by colour alone: dashes, weights, rin
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -13,9 +14,10 @@ from itertools import pairwise
 from typing import Any
 
 import folium
+import shapely
 
 import drawing_style as style
-from offline_map import MapWords, TextTip
+from offline_map import Features, MapWords, TextTip
 
 Feature = dict[str, Any]
 GeoLike = Mapping[str, Any]
@@ -86,20 +88,16 @@ def build_live_group(live: MapLive) -> folium.FeatureGroup:
     styles = {name: live.styles.get(name, MapStyle()) for name in map(_id, [*spans, *enclosures])}
     _add(group, [_painted(span, look) for span in spans for look in _cable_looks(styles[_id(span)])])
     _add(group, [_touchable(span, styles[_id(span)], _TOUCH) for span in spans], tips=True)
-    _add(
-        group, [_painted(place, look) for place in enclosures for look in _ring_looks(styles[_id(place)])], points=True
-    )
+    _add(group, [_painted(place, look) for place in enclosures for look in _ring_looks(styles[_id(place)])])
     _add(
         group,
         [_touchable(place, styles[_id(place)], _disc(styles[_id(place)])) for place in enclosures],
-        points=True,
         tips=True,
     )
-    _add(group, [_failure(point) for point in live.failures], points=True, tips=True)
+    _add(group, [_failure(point) for point in live.failures], tips=True)
     _add(
         group,
         [_painted(_at_point(point), _circle(4, style.INK, style.PAPER)) for point in live.open_points],
-        points=True,
     )
     if notes := [(note.at, _written(note)) for note in _notes(live, [*spans, *enclosures], styles)]:
         group.add_child(MapWords(notes))
@@ -117,11 +115,17 @@ def features_of(collection: GeoLike) -> Iterator[Feature]:
     crs = getattr(collection, "crs", None)
     if crs is not None and crs.to_epsg() != 4326:
         raise ValueError(f"map layer is in {crs.to_string()}, must be EPSG:4326; convert it with to_crs")
-    plain = getattr(collection, "__geo_interface__", collection)
-    for number, feature in enumerate(plain["features"]):
+    for number, feature in enumerate(_frame_features(collection) if crs is not None else collection["features"]):
         if (feature.get("properties") or {}).get("id") is None:
             raise ValueError(f"map feature {number} has no id among its properties; add one")
         yield feature
+
+
+def _frame_features(frame: Any) -> Iterator[Feature]:
+    """Write id and shape of each row; geopandas's own way takes ten times as long, on every redraw of a page."""
+    shapes = map(json.loads, shapely.to_geojson(frame.geometry.array))
+    for name, shape in zip(frame["id"], shapes, strict=True):
+        yield {"type": "Feature", "properties": {"id": name}, "geometry": shape}
 
 
 def count_features(collection: GeoLike) -> int:
@@ -224,10 +228,9 @@ def _failure(point: MapPoint) -> Feature:
     )
 
 
-def _add(group: folium.FeatureGroup, features: list[Feature], *, points: bool = False, tips: bool = False) -> None:
+def _add(group: folium.FeatureGroup, features: list[Feature], *, tips: bool = False) -> None:
     if features:
-        marker = folium.CircleMarker(location=[0, 0], radius=6) if points else None
-        layer = folium.GeoJson({"type": "FeatureCollection", "features": features}, marker=marker)
+        layer = Features(features)
         if tips:
             layer.add_child(TextTip())
         layer.add_to(group)

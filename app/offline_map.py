@@ -51,6 +51,43 @@ class OfflineMap(folium.Map):  # type: ignore[misc]
     default_css = [("leaflet_css", ASSET_ROOT + "leaflet.css")]  # noqa: RUF012
 
 
+class UnreadElement(MacroElement):  # type: ignore[misc]
+    """An element whose script is written once, by st_folium, and never read as a template.
+
+    folium's own way compiles the script it has just written as a template again: slow where it holds the features of
+    a large circuit, and an asset whose id holds ``{{`` or ``{%`` would break every map.
+    """
+
+    def render(self, **kwargs: Any) -> None:
+        """Do nothing: the macro ``script`` of the template is all that is asked for."""
+
+
+class Features(UnreadElement):
+    """A layer of GeoJSON features, each drawn by its ``properties.style``; points are discs.
+
+    Parameters
+    ----------
+    features
+        EPSG:4326, in the order they are drawn.
+    """
+
+    _name = "Features"
+    _template = Template("""{% macro script(this, kwargs) %}
+    var {{ this.get_name() }} = L.geoJson({{ this.text }}, {
+      style: function (feature) { return feature.properties.style; },
+      pointToLayer: function (feature, at) { return L.circleMarker(at); }
+    }).addTo({{ this._parent.get_name() }});{% endmacro %}""")
+
+    def __init__(self, features: Sequence[dict[str, Any]]) -> None:
+        super().__init__()
+        self.features = features
+
+    @property
+    def text(self) -> str:
+        """The features as they may stand in a script."""
+        return safe_json({"type": "FeatureCollection", "features": self.features})
+
+
 class TextTip(MacroElement):  # type: ignore[misc]
     """Tooltips of a GeoJSON layer as plain text: each feature's ``properties.tip`` is a list of lines."""
 
@@ -64,7 +101,7 @@ class TextTip(MacroElement):  # type: ignore[misc]
     });{% endmacro %}""")
 
 
-class MapWords(MacroElement):  # type: ignore[misc]
+class MapWords(UnreadElement):
     """Words over a layer, deaf to clicks; one element for all, since each marker of its own costs a template.
 
     Parameters
@@ -86,7 +123,7 @@ class MapWords(MacroElement):  # type: ignore[misc]
         self.text = safe_json(self.written)
 
 
-class RawGeo(MacroElement):  # type: ignore[misc]
+class RawGeo(UnreadElement):
     """A backdrop that never changes: GeoJSON text drawn thin and grey, deaf to clicks; made by `backdrop_text`."""
 
     _name = "RawGeo"
@@ -161,8 +198,9 @@ class FitToZoom(MacroElement):  # type: ignore[misc]
 
 
 def safe_json(value: Any) -> str:
-    """Write JSON that may stand inside a script: no tag can be opened or closed in it."""
-    return json.dumps(value, separators=(",", ":")).replace("<", "\\u003c").replace(">", "\\u003e")
+    """Write JSON that may stand inside a script: no tag can be opened or closed in it, no place of a template."""
+    text = json.dumps(value, separators=(",", ":")).replace("<", "\\u003c").replace(">", "\\u003e")
+    return text.replace("{{", "{\\u007b")  # only within a string: in JSON a key stands after a brace
 
 
 def _rounded(value: Any) -> Any:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import random
 import re
 import string
@@ -20,6 +21,7 @@ from folium.plugins import MarkerCluster
 from hypothesis import given
 from hypothesis import strategies as st
 from shapely.geometry import LineString, Point
+from streamlit_folium import generate_leaflet_string
 
 import drawing_style as style
 from browser.demo_circuit import EVIL, build_demo_circuit, build_demo_map, build_demo_view
@@ -588,7 +590,9 @@ def test_a_tile_service_is_drawn_only_if_it_was_asked_for() -> None:
 
 
 def script_of(drawn: folium.Map) -> str:
-    return str(drawn.get_root().script.get_root().render())
+    """Write what the page gets, as st_folium does."""
+    drawn.get_root().render()
+    return str(generate_leaflet_string(drawn))
 
 
 def test_text_of_the_user_stays_text_on_the_map() -> None:
@@ -599,6 +603,16 @@ def test_text_of_the_user_stays_text_on_the_map() -> None:
     assert re.search(r"(&|\\u0026)lt;img src=x onerror=", page)  # the label, escaped
     assert "bindPopup" not in page
     assert page.lower().count("</script>") == page.lower().count("<script")
+
+
+@pytest.mark.parametrize("name", ["A {{ x", "{% no %}", "{# a", "{{ 7*7 }}", "{{'S1'}}"])
+def test_a_name_is_never_read_as_a_template(name: str) -> None:
+    place = {"type": "Feature", "properties": {"id": name}, "geometry": {"type": "Point", "coordinates": [0.0, 0.0]}}
+    layers = {"spans": {"type": "FeatureCollection", "features": []}, "enclosures": {"features": [place]}}
+    drawn, _ = whole_map()
+    build_live_group(MapLive(**layers, styles={name: MapStyle(note=name)})).add_to(drawn)
+    told = [json.loads(text) for text in re.findall(r'"id":("(?:[^"\\]|\\.)*")', script_of(drawn))]
+    assert told == [name]
 
 
 def test_labels_are_for_the_likeliest_and_the_rest_is_in_the_tips() -> None:

@@ -17,7 +17,7 @@ from indicator_plot import draw_curve
 from loopmend.workbench.circuits import keep_circuit
 from loopmend.workbench.desk import open_desk
 from loopmend.workbench.placement import PlacesAsked, indicator_places, places_csv
-from offline_map import MapWords, outside_links
+from offline_map import Features, MapWords, outside_links
 from workbench.town import write_town
 
 
@@ -169,11 +169,11 @@ def test_places_carry_their_numbers_and_everything_is_told() -> None:
     found["halves"][0]["source"] = evil
     group = build_places_group([line("S1"), line("S3"), line("S9")], [point("E1"), point("E2"), point("E4")], found)
     assert outside_links(group) == []
-    layers = [child for child in group._children.values() if hasattr(child, "data")]
-    looks = [feature["properties"]["style"] for feature in layers[0].data["features"]]
+    layers = [child for child in group._children.values() if isinstance(child, Features)]
+    looks = [feature["properties"]["style"] for feature in layers[0].features]
     assert [look.get("dashArray") for look in looks] == [None, HALVES[1]["dashArray"], None]
     assert looks[0]["weight"] > looks[2]["weight"]  # the rest of the circuit is thin
-    tips = {feature["properties"]["id"]: feature["properties"]["tip"] for feature in layers[1].data["features"]}
+    tips = {feature["properties"]["id"]: feature["properties"]["tip"] for feature in layers[1].features}
     assert tips["E1"] == [
         "E1", "add number 1: on S1, to end", "add number 3: on S3, to end", "mounted: on S3, to end"
     ]  # fmt: skip
