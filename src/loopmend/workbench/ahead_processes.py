@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import os
 import pickle
-import signal
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -47,14 +46,21 @@ class AnsweringProcesses(Iterator[Contingency]):
         chunks = [names[k : k + CHUNK] for k in range(0, len(names), CHUNK)]
         n = max(min(os.cpu_count() or 1, MOST_PROCESSES, len(chunks)), 1)
         command = [sys.executable, "-c", f"import {__name__} as asked; asked.answer_questions()"]
-        self._workers = [subprocess.Popen(command, stdin=-1, stdout=-1) for _ in range(n)]  # noqa: S603 - ourselves
+        self._workers: list[subprocess.Popen[bytes]] = []
         self._turns = [k % n for k, chunk in enumerate(chunks) for _ in chunk]
         self._answered = 0
         self._closed = False
-        for k, worker in enumerate(self._workers):
-            asked = [name for chunk in chunks[k::n] for name in chunk]
-            with cast("IO[bytes]", worker.stdin) as pipe:
-                pickle.dump(_Question(circuit, settings, limits, asked), pipe)
+        try:
+            for _ in range(n):  # in sessions of their own: Ctrl-C is for the one that asks, who ends them
+                one = subprocess.Popen(command, stdin=-1, stdout=-1, start_new_session=True)  # noqa: S603 - ourselves
+                self._workers.append(one)
+            for k, worker in enumerate(self._workers):
+                asked = [name for chunk in chunks[k::n] for name in chunk]
+                with cast("IO[bytes]", worker.stdin) as pipe:
+                    pickle.dump(_Question(circuit, settings, limits, asked), pipe)
+        except BaseException:  # Ctrl-C comes at any line
+            self.close()
+            raise
 
     def __next__(self) -> Contingency:
         """Wait for the answer on the next span; EOFError or UnpicklingError if its process ended by itself."""
@@ -64,7 +70,7 @@ class AnsweringProcesses(Iterator[Contingency]):
         pipe = cast("IO[bytes]", self._workers[self._turns[self._answered]].stdout)
         try:
             one: Contingency = pickle.load(pipe)  # noqa: S301 - from our own process
-        except (EOFError, pickle.UnpicklingError):
+        except (EOFError, pickle.UnpicklingError, ValueError):  # a ValueError: its pipe is closed
             if self._closed:
                 raise StopIteration from None
             self.close()
@@ -77,13 +83,16 @@ class AnsweringProcesses(Iterator[Contingency]):
         self._closed = True
         for worker in self._workers:
             worker.kill()
-            worker.wait()
+            with contextlib.suppress(BrokenPipeError), worker:  # closes its pipes and waits
+                pass
 
 
 def answer_questions() -> None:
     """Read a question from standard input and write an answer for every span to standard output, as Python objects."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the one that asks ends this one
-    question: _Question = pickle.load(sys.stdin.buffer)  # noqa: S301 - from our own process
+    try:
+        question: _Question = pickle.load(sys.stdin.buffer)  # noqa: S301 - from our own process
+    except (EOFError, pickle.UnpicklingError):
+        return  # the one that asks ended before the whole of it was told
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # a stray line of a solver goes elsewhere
     found = find_contingencies(
