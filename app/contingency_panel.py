@@ -36,33 +36,38 @@ def show_failures_ahead(screen: PlannerScreen) -> None:
     running = study is not None and study.running
     if not st.toggle("Ask who would stay out if a span failed at peak", value=running, key="ahead-open"):
         return
-    load = _ask_load()
-    if st.button("Ask every span", key="ahead-start", type="primary", disabled=running):
-        _start(screen, load)
-        st.rerun()
+    _ask_load()
+    st.button(
+        "Ask every span", key="ahead-start", type="primary", disabled=running, on_click=_start, args=(screen.circuit,)
+    )
+    for finding in st.session_state.pop("ahead-refused", ()):
+        st.error(plain(finding))
     if study is not None and running:
         st.fragment(_watch, run_every=LOOK_SECONDS)(study)
     elif study is not None:
         _show(screen, study)
 
 
-def _ask_load() -> LoadStudy:
+def _ask_load() -> None:
     demand, factor, volts, limits = st.columns(4)
-    return LoadStudy(
-        demand=demand.number_input("Load, share of installed kVA", 0.0, 5.0, 1.0, 0.05, key="ahead-demand"),
-        power_factor=factor.number_input("Power factor", 0.1, 1.0, 0.9, 0.01, key="ahead-factor"),
-        lowest_volts_pu=volts.number_input("Lowest voltage, per unit", 0.5, 1.0, 0.95, 0.01, key="ahead-volts"),
-        limits=limits.toggle("Keep the limits", value=True, key="ahead-limits"),
+    demand.number_input("Load, share of installed kVA", 0.0, 5.0, 1.0, 0.05, key="ahead-demand")
+    factor.number_input("Power factor", 0.1, 1.0, 0.9, 0.01, key="ahead-factor")
+    volts.number_input("Lowest voltage, per unit", 0.5, 1.0, 0.95, 0.01, key="ahead-volts")
+    limits.toggle("Keep the limits", value=True, key="ahead-limits")
+
+
+def _start(circuit: str) -> None:
+    """Ask at the press, with what stands in the fields by then: a redraw under way may swallow what a press returns."""
+    load = LoadStudy(
+        demand=st.session_state["ahead-demand"],
+        power_factor=st.session_state["ahead-factor"],
+        lowest_volts_pu=st.session_state["ahead-volts"],
+        limits=st.session_state["ahead-limits"],
     )
-
-
-def _start(screen: PlannerScreen, load: LoadStudy) -> None:
     try:
-        ahead_runs().ask(desk(), screen.circuit, load)
+        ahead_runs().ask(desk(), circuit, load)
     except LoopmendError as error:
-        for finding in error.findings:
-            st.error(plain(str(finding)))
-        st.stop()
+        st.session_state["ahead-refused"] = [str(finding) for finding in error.findings]
 
 
 def _watch(study: AheadStudy) -> None:

@@ -17,6 +17,7 @@ from streamlit.testing.v1 import AppTest
 import drawing_style as style
 from contingency_map import LOOKS, WORDS, ahead_legend, build_ahead_group
 from contingency_panel import ahead_runs
+from loopmend.errors import Finding, NetworkError
 from loopmend.switching.contingency import Contingency, find_contingencies
 from loopmend.workbench import contingency
 from loopmend.workbench import requests as rq
@@ -24,6 +25,7 @@ from loopmend.workbench.cases import Opening, start_case, submit
 from loopmend.workbench.circuits import keep_circuit, list_circuits
 from loopmend.workbench.contingency import STAYS_OUT, AheadStudy
 from loopmend.workbench.desk import Desk, open_desk
+from loopmend.workbench.outage import LoadStudy
 from offline_map import outside_links
 from workbench.town import write_town
 
@@ -155,6 +157,24 @@ def test_it_goes_on_behind_every_screen_and_each_can_stop_it(desk: Desk, monkeyp
         assert len(study_of(desk).found) == 2
 
 
+def test_a_press_takes_what_stands_in_the_fields_and_tells_why_it_is_refused(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(_runs: object, _desk: Desk, name: str, load: LoadStudy) -> None:
+        raise NetworkError(
+            [Finding(asset_id=name, layer="circuit", problem="asked at", value=f"{load.demand:g}", remedy="ask again")]
+        )
+
+    page = opened_page(planner_page, ahead_open=True)
+    monkeypatch.setattr(contingency.AheadRuns, "ask", refuse)
+    page.number_input(key="ahead-demand").set_value(0.8)
+    page.button(key="ahead-start").click().run()  # both in one run, as when a press ends the typing
+    assert not page.exception
+    assert ["asked at" in error.value and "0.8" in error.value for error in page.error] == [True]
+    page.run()
+    assert not page.error  # told once
+
+
 # The map of failures ahead
 
 
@@ -187,7 +207,7 @@ def test_spans_are_drawn_by_what_is_said_of_them() -> None:
     }
     group = build_ahead_group([line("S1"), line("S2"), line("S3")], [place], answers)
     assert outside_links(group) == []
-    layers = [child.data["features"] for child in group._children.values()]
+    layers = [child.features for child in group._children.values()]
     weights = [[feature["properties"]["style"]["weight"] for feature in layer] for layer in layers]
     assert weights[0] == [LOOKS[kind]["weight"] for kind in ("nobody", "not asked")]
     assert layers[1][0]["geometry"] == place["geometry"]
