@@ -90,7 +90,13 @@ def evidence_form(screen: CaseScreen, channel: rq.Channel) -> None:
         request = rq.RecordEvidence(
             evidence=evidence, at_enclosure=at or "", note=note, channel=channel, vouched_by=vouched
         )
-        act("Record", screen, request, key=f"ev-record-{turn}", disabled=not chosen)
+        act(
+            "Record",
+            screen,
+            request,
+            key=f"ev-record-{turn}",
+            disabled=not chosen or (kind == "energized" and "held" not in evidence),
+        )
 
 
 def _evidence_choices(screen: CaseScreen, kind: str, spans: list[str]) -> dict[str, object]:
@@ -107,8 +113,8 @@ def _evidence_choices(screen: CaseScreen, kind: str, spans: list[str]) -> dict[s
         )
         return {"kind": kind, "span": spans[0] if spans else "", "end": end, "state": state}
     offer_held(screen, spans, field="ev-held")
-    held = st.segmented_control("Did it hold?", ["held", "did not hold"], default="held", required=True, key="ev-held")
-    return {"kind": kind, "spans": spans, "held": held == "held"}
+    held = st.segmented_control("Did it hold?", ["held", "did not hold"], key="ev-held")
+    return {"kind": kind, "spans": spans} | ({"held": held == "held"} if held else {})
 
 
 def choose_end(screen: CaseScreen, span: str | None, key: str) -> str:

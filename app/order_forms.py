@@ -120,14 +120,14 @@ def repair_form(screen: CaseScreen) -> None:
     cause = st.text_input("Cause (write unknown where it is not known)", key="rp-cause")
     work = st.text_input("What was done", key="rp-work")
     method = st.selectbox("Proved by", list(METHODS), format_func=METHODS.__getitem__, key="rp-method")
-    verdict = st.segmented_control("Proof test", VERDICTS, default="good", required=True, key="rp-verdict")
+    verdict = st.segmented_control("Proof test", VERDICTS, key="rp-verdict")  # nobody proves by leaving it alone
     request = rq.RecordRepair(
         span=str(span),
         component=str(component),
         cause=cause,
         work=work,
         proof_method=str(method),
-        proof_verdict=str(verdict),
+        proof_verdict=str(verdict or ""),
     )
     act("Record the repair", screen, request, key="rp-go", primary=True)
 
@@ -145,7 +145,7 @@ def elbow_form(screen: CaseScreen) -> None:
         span = str(st.selectbox("Span", list(screen.view.spans), key="sw-span"))
         end = choose_end(screen, span, key="sw-end")
         states = ["open", "closed", "grounded", "joined"]
-        state = st.segmented_control("Now", states, default="open", required=True, key="sw-state")
+        state = st.segmented_control("Now", states, key="sw-state")
         if state == "joined":
             st.caption(plain(JOINED))
         under_way = screen.open_order is not None and screen.open_order.status != "draft"
@@ -153,5 +153,5 @@ def elbow_form(screen: CaseScreen) -> None:
             st.caption(ONLY_FOUND)
         found = under_way or st.toggle("Nobody moved it: it was found so", key="sw-found")
         note = st.text_input("How it was seen, and by whom", key="sw-note") if found else ""
-        request = end_request(span, end, str(state), note, found=found)
-        act("Record the position", screen, request, key="sw-go")
+        request = end_request(span, end, str(state or ""), note, found=found)
+        act("Record the position", screen, request, key="sw-go", disabled=state is None)

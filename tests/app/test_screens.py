@@ -327,6 +327,10 @@ def test_after_the_order_the_crew_repairs_and_the_dispatcher_returns_to_normal(d
     at.text_input(key="rp-cause").set_value("water")
     at.text_input(key="rp-work").set_value("new splice").run()
     press(at, "Record the repair")
+    assert "the verdict of the proof test is missing" in words(at)  # no repair is proved by leaving it alone
+    assert load_case(desk, case_id).state.repaired == ()
+    at.button_group(key="rp-verdict").set_value("good").run()
+    press(at, "Record the repair")
     assert load_case(desk, case_id).state.repaired == ("S3",)
     assert "Draft: return to normal" in labels(show())
 

@@ -163,6 +163,7 @@ def test_one_case_from_the_first_call_to_the_closed_record(
     job.wait_due(phone, "^Locate, repair")
     job.fill(phone, "Cause", "water tree")
     job.fill(phone, "What was done", "cut out 2 m, two splices")
+    job.choose(phone, "good")
     job.tap(phone, "Record the repair")
     steps = carry_out(page, phone, "Draft: return to normal")
     assert any("compare phases" in step for step in steps)

@@ -510,8 +510,8 @@ def test_a_repair_is_recorded_on_a_grounded_span() -> None:
         ),
         (
             "grounded",
-            {"cause": " ", "work": "", "proof_method": ""},
-            ["cause is blank", "work is blank", "proof method is blank"],
+            {"cause": " ", "work": "", "proof_method": "", "proof_verdict": " "},
+            ["the verdict of the proof test is missing", "cause is blank", "work is blank", "proof method is blank"],
         ),
         ("restored", {}, ["is not grounded at both ends"]),
     ],

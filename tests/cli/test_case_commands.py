@@ -177,7 +177,7 @@ def test_switch_moves_an_elbow_and_the_interlock_watches(started: dict[str, Any]
         ("approve", "C-0001", "O9", *BY),
         ("sign", "C-0001", "O9", "1", *BY),
         ("stop", "C-0001", "O9", "--reason", "rain", *BY),
-        ("repair", "C-0001", "S2", "--component", "luck", "--cause", "", "--work", "", *BY),
+        ("repair", "C-0001", "S2", "--component", "luck", "--cause", "", "--work", "", "--proof-verdict", "", *BY),
         ("close", "C-0001", *BY),
     ],
     ids=lambda arguments: " ".join(arguments[:4]),

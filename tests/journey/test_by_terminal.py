@@ -78,12 +78,8 @@ def test_from_the_first_call_to_the_closed_record(own_folder: Path, tmp_path: Pa
     ends, open_devices = replay_by_hand(ends_in_layers(SAMPLE), ask("case", "log", case))
     assert (ends[FAULTED, "from"], ends[FAULTED, "to"], open_devices) == ("open", "open", set())
 
-    assert (
-        "ground"
-        in refuse(
-            "case", "repair", case, FAULTED, "--component", "splice", "--cause", "water", "--work", "x", "--by", CREW
-        )[0]["problem"]
-    )
+    work = ("--component", "splice", "--cause", "water", "--work", "x", "--proof-verdict", "good")
+    assert "ground" in refuse("case", "repair", case, FAULTED, *work, "--by", CREW)[0]["problem"]
     assert carry_out(case, "ground")["due"]["kind"] == "repair"
     assert repair(case, FAULTED)["stage"] == "repaired"
     assert "is not released by J. Orme" in refuse("case", "close", case, "--by", DESK)[0]["problem"]

@@ -99,8 +99,9 @@ def record_repair(known: Knowledge, state: CaseState, request: rq.RecordRepair) 
         refuse("is recorded as repaired already", request.span, "record a correction as a note")
     if request.component not in COMPONENTS:
         refuse("unknown component", request.component, f"use one of {', '.join(COMPONENTS)}")
-    if request.proof_verdict != "good":
-        refuse("the proof test is not good", request.proof_verdict, "repair and prove again before it is recorded")
+    if (verdict := request.proof_verdict.strip()) != "good":
+        problem = "the proof test is not good" if verdict else "the verdict of the proof test is missing"
+        refuse(problem, verdict or "blank", "repair and prove until it is good; only then is it recorded")
     for name in ("cause", "work", "proof_method"):
         if not getattr(request, name).strip():
             refuse(f"{name.replace('_', ' ')} is blank", "", "fill it in; write unknown where it is not known")

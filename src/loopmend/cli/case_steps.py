@@ -279,8 +279,8 @@ def repair(
     component: Annotated[str, typer.Option(help="cable, splice, termination, dig_in or equipment.")],
     cause: Annotated[str, typer.Option(help="Why it failed; unknown where it is not known.")],
     work: Annotated[str, typer.Option(help="What was done.")],
+    proof_verdict: Annotated[str, typer.Option(help="Verdict of the proof test, as it came out.")],
     proof_method: Annotated[str, typer.Option(help="How it was proved.")] = "hipot",
-    proof_verdict: Annotated[str, typer.Option(help="Verdict of the proof test.")] = "good",
     note: Note = "",
     folder: Folder = None,
     store: StoreUrl = None,
@@ -291,7 +291,7 @@ def repair(
 ) -> None:
     """Record the repair of a faulted span, or of equipment, and its proof test.
 
-    Example: loopmend case repair C-0001 S-0106 --component splice --cause water --work "new splice" --by "J. Orme"
+    Example: loopmend case repair C-0001 S-0106 --component cable --cause age --work cut --proof-verdict good --by Orme
     """
     request = requests.RecordRepair(
         span=span,
