@@ -69,7 +69,7 @@ def _entries(prefix: str) -> list[tuple[str, str]]:
     for state in ("closed", "open"):
         entries.append((_moved(0, 20, device_sign(state, 0)), f"protective device {state}"))
     link = '<path d="M-24 0H0" class="live"/><path d="M0 -6l10 6l-10 6z" class="f-ink"/>'
-    entries.append((_cable("live") + _moved(0, 12, step_sign((3,))), "step of the order"))
+    entries.append((_cable("live") + _moved(0, 12, step_sign("3")), "step of the order"))
     entries.append((link, "link to an enclosure drawn elsewhere"))
     return entries
 

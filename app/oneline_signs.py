@@ -112,25 +112,38 @@ def indicator_sign(state: str, *, aside: int = 0) -> str:
     return f'<path d="M0 0L{x} {y}" class="si w2"/><circle cx="{x}" cy="{y}" r="7" class="{fill} si w2"{dash}/>{text}'
 
 
-def say_steps(steps: tuple[int, ...]) -> str:
-    """Say step numbers in little room: three or more in a row as the first and the last of them."""
+ROOM_AT_END = 5
+"""Letters of step numbers that fit at an end of a span: beside it stand those of the other ends of its enclosure."""
+
+
+def say_steps(steps: tuple[int, ...], *, at_end: bool = False) -> str:
+    """Say step numbers in little room: three or more in a row as the first and the last of them.
+
+    At an end of a span the first of them that fit, and dots for the others: the words of the drawing name all.
+    """
     rows: list[list[int]] = []
     for n in steps:
         if rows and n == rows[-1][-1] + 1:
             rows[-1].append(n)
         else:
             rows.append([n])
-    return ",".join(f"{row[0]}-{row[-1]}" if len(row) > 2 else ",".join(map(str, row)) for row in rows)
+    said = ",".join(f"{row[0]}-{row[-1]}" if len(row) > 2 else ",".join(map(str, row)) for row in rows)
+    if not at_end or len(said) <= ROOM_AT_END:
+        return said
+    while len(said) >= ROOM_AT_END and "," in said:
+        said = said.rpartition(",")[0]
+    first = said if len(said) < ROOM_AT_END else said.partition("-")[0]
+    return f"{first}\N{HORIZONTAL ELLIPSIS}"
 
 
-def step_width(steps: tuple[int, ...]) -> float:
+def step_width(words: str) -> float:
     """Find how wide the frame around step numbers is drawn."""
-    return max(16.0, 7.0 * len(say_steps(steps)) + 6)
+    return max(16.0, 7.0 * len(words) + 6)
 
 
-def step_sign(steps: tuple[int, ...]) -> str:
+def step_sign(words: str) -> str:
     """Draw the numbers of the steps that operate here, in a rounded frame."""
-    words, width = say_steps(steps), step_width(steps)
+    width = step_width(words)
     return (
         f'<rect x="{-width / 2:g}" y="-8" width="{width:g}" height="16" rx="8" class="fp s-next w2"/>'
         f'<text y="4" class="m b f-next" style="font-size:11.5px">{words}</text>'

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import drawing_style as style
 from loopmend.workbench.views import name_phases
 from oneline_courses import APART, Course, Point, cut_short, length_of, middle_of, path_through
-from oneline_signs import indicator_letter, step_width
+from oneline_signs import indicator_letter, say_steps, step_width
 from oneline_words import BOTH_ENDS, Line, strand_details
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def strand_lines(
 
 def strand_step_places(
     item: OneLineSpan, course: Course, *, y: float, half: float, font: float
-) -> Iterator[tuple[Point, tuple[int, ...]]]:
+) -> Iterator[tuple[Point, str]]:
     """Find where the step numbers of both ends stand: beside the name in the text, each on the side of its end.
 
     ``y`` is the height of the name, ``half`` half of the room between two boxes, ``font`` the size of the name.
@@ -65,11 +65,12 @@ def strand_step_places(
         steps = next((end.steps for end in item.ends if end.label == label), ())
         if not steps:
             continue
-        width = step_width(steps)
+        words = say_steps(steps, at_end=True)
+        width = step_width(words)
         if course.anchor == "middle":
-            yield (x + side * max(half - min(5.0, REACH - width / 2), (out + width) / 2), y), steps
+            yield (x + side * max(half - min(5.0, REACH - width / 2), (out + width) / 2), y), words
         else:
-            yield (x + (1 if course.anchor == "start" else -1) * (out + width / 2), y), steps
+            yield (x + (1 if course.anchor == "start" else -1) * (out + width / 2), y), words
             out += width + 3
 
 

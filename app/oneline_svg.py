@@ -21,6 +21,7 @@ from oneline_signs import (
     device_sign,
     frame,
     indicator_sign,
+    say_steps,
     sign_rules,
     sign_stock,
     step_sign,
@@ -219,7 +220,7 @@ def _draw_enclosure(pen: _Pen, place: Place) -> str:
         body += device_sign(item.device, box) + _write(pen, [word], (0.0, box / 2 - 1), "middle")
     if item.steps:
         above = top - STEP_HEIGHT / 2 if item.device else 2 - box / 2 - _around(item) - STEP_HEIGHT / 2
-        body += _at((0.0, above), step_sign(item.steps))
+        body += _at((0.0, above), step_sign(say_steps(item.steps)))
     return _group(
         item.enclosure_id,
         enclosure_sentence(item),
@@ -260,7 +261,7 @@ def _draw_span(pen: _Pen, course: Course) -> str:
             body.append(_draw_end(pen, end, way, mark, item.energy, course.aside))
     middle = middle_of(points)
     body.append(_at(middle, FAULT_SIGN) if item.faulted and length_of(points) > FAULT_ROOM else "")
-    body.append(_at((middle[0], middle[1] - 14), step_sign(item.steps)) if item.steps else "")
+    body.append(_at((middle[0], middle[1] - 14), step_sign(say_steps(item.steps))) if item.steps else "")
     body.append(_link_arrow(course) if course.link_to else "")
     body.append(_write(pen, lines, (course.label[0], course.label[1] + TEXT_BELOW), course.anchor))
     return _group(item.span_id, span_sentence(item), "".join(body))
@@ -323,17 +324,17 @@ def _draw_steps(pen: _Pen, course: Course) -> str:
         y = course.label[1] + TEXT_BELOW + before + pen.measures.line / 2
         half = (pen.measures.pitch - pen.measures.box) / 2
         places = strand_step_places(item, course, y=y, half=half, font=pen.measures.font)
-        return "".join(_at(at, step_sign(steps)) for at, steps in places)
+        return "".join(_at(at, step_sign(words)) for at, words in places)
     for label, at, onward in (
         (course.ends[0], course.points[0], course.points[1]),
         (course.ends[1], course.points[-1], course.points[-2]),
     ):
         steps = next((end.steps for end in item.ends if end.label == label), ())
-        if steps:
+        if words := say_steps(steps, at_end=True):
             level = at[1] == onward[1]
             side = 1 if onward[0] > at[0] else -1
-            inward = min(5.0, REACH - step_width(steps) / 2)
-            body += _at((at[0] + inward * side, at[1] + 13) if level else (at[0] + 18, at[1] + 12), step_sign(steps))
+            inward = min(5.0, REACH - step_width(words) / 2)
+            body += _at((at[0] + inward * side, at[1] + 13) if level else (at[0] + 18, at[1] + 12), step_sign(words))
     return body
 
 
