@@ -109,13 +109,14 @@ def repair_form(screen: CaseScreen) -> None:
     """Record what failed, what was done, and how it was proved."""
     waiting = [span for span in screen.faulted if span not in screen.repaired]
     span = st.selectbox("Span, or enclosure for its equipment", waiting, key="rp-span")
+    is_span = span in screen.view.spans
     component = st.segmented_control(
         "What failed",
         list(COMPONENTS),
-        default="cable",
+        default="cable" if is_span else "equipment",
         required=True,
         format_func=COMPONENTS.__getitem__,
-        key="rp-component",
+        key=f"rp-component-{'span' if is_span else 'enclosure'}",
     )
     cause = st.text_input("Cause (write unknown where it is not known)", key="rp-cause")
     work = st.text_input("What was done", key="rp-work")

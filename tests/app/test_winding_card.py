@@ -88,6 +88,17 @@ def test_the_crew_records_a_fuse_found_blown_and_everyone_reads_it(desk: Desk) -
     assert state_of(desk).now.windings_out == frozenset()
 
 
+def test_the_repair_of_equipment_is_not_recorded_as_that_of_a_cable(desk: Desk) -> None:
+    submit(desk, CASE, rq.DeclareFault(spans=("E2", "S4"), reason="seen burnt, dug up"), actor="N. Adair")
+    carry_out(desk, CASE, "restore")
+    carry_out(desk, CASE, "ground")
+    at = show("crew")
+    for name, failed in (("E2", "equipment"), ("S4", "cable")):
+        at.selectbox(key="rp-span").select(name).run()
+        (asked,) = [group for group in at.button_group if str(group.key).startswith("rp-component")]
+        assert asked.value == failed
+
+
 def test_the_card_of_a_transformer_offers_its_fuse_and_that_of_a_riser_none(desk: Desk) -> None:
     at = show("crew")
     at.selectbox(key="look-at").select("R1").run()
