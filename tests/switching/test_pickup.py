@@ -442,6 +442,8 @@ def test_a_staged_order_compares_phases_ties_and_parts_in_the_very_next_step() -
     assert "ties" in steps[closing].says
     assert (steps[closing + 1].action, steps[closing + 1].span) == ("open", "S3")
     assert steps[closing + 1].before.find("Wait") < 0
+    assert steps[closing + 1].before.startswith("At once, right after the step before: R2 and R3 stand tied until")
+    assert sum("At once" in step.before for step in steps) == 1
     assert ("check_phasing", "S5") in [(step.action, step.span) for step in steps[:closing]]
     plain = weave_restoration(steps, circuit, NOTHING_STANDS, ["S1"])
     require_walkable(circuit, normal, plain, NOTHING_STANDS, replace(FAULT, momentary_parallel=True))

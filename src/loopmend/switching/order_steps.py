@@ -155,8 +155,10 @@ def _opening_step(circuit: Circuit, change: Change, span: str, end: End, effect:
         return _taking_off(circuit, change.before, span, end, effect, expect)
     noun = device_noun(int(circuit.end_device[circuit.span_row[span], end]))
     rated = f"Load within the {noun}'s rating" if change.lost else ""
+    parting = " and ".join(_tied(circuit, change)[1])
+    at_once = f"At once, right after the step before: {parting} stand tied until this is open" if parting else ""
     says = f"At {place}: {say_opening(circuit, span, end)}{effect}"
-    before = joined_text(rated, _look(circuit, change, span, end))
+    before = joined_text(at_once, rated, _look(circuit, change, span, end))
     return _as_moved(circuit, make_step("open", place, span, end, says=says, before=before, expect=expect))
 
 
