@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import json
+import threading
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -17,9 +19,12 @@ from loopmend.errors import DataError, NetworkError
 from loopmend.files.circuit import read_circuit, require_circuit
 from loopmend.network.assets import Enclosure, EnclosureKind, EndState, Span
 from loopmend.network.graph import Circuit, build_circuit
+from loopmend.switching.contingency import Contingency
+from loopmend.workbench import contingency
 from loopmend.workbench.contingency import (
     CSV_COLUMNS,
     STAYS_OUT,
+    AheadRuns,
     advance,
     ahead_csv,
     ahead_document,
@@ -160,6 +165,34 @@ def test_a_kept_circuit_can_be_asked(desk: Desk) -> None:
         start_ahead_of(desk, "nowhere")
     with pytest.raises(NetworkError, match="demand"):
         start_ahead_of(desk, "town", LoadStudy(demand=float("nan")))
+
+
+def test_one_under_way_is_stopped_at_the_end_of_the_server_and_then_forgotten(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at_the_end: list[Callable[[], None]] = []
+    known, solved, forgotten = threading.Event(), threading.Event(), threading.Event()
+
+    def stuck(*_: object, **__: object) -> Iterator[Contingency]:
+        known.set()
+        solved.wait(60)
+        yield from ()
+
+    def forget(stop: Callable[[], None]) -> None:
+        at_the_end.remove(stop)
+        forgotten.set()
+
+    monkeypatch.setattr(contingency.atexit, "register", at_the_end.append)
+    monkeypatch.setattr(contingency.atexit, "unregister", forget)
+    monkeypatch.setattr(contingency, "find_contingencies", stuck)
+    study = AheadRuns().ask(desk, "town")
+    assert known.wait(60)
+    assert at_the_end == [study.stop]
+    at_the_end[0]()
+    assert study.stopped
+    solved.set()
+    assert forgotten.wait(60)
+    assert (at_the_end, study.broke_off) == ([], False)
 
 
 # On the terminal

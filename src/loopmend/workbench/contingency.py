@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import csv
 import io
 import threading
@@ -185,12 +186,14 @@ class AheadRuns:
 
 
 def _go_to_the_end(study: AheadStudy) -> None:
+    atexit.register(study.stop)  # a server that is ended leaves no solve behind, however long it would take
     try:
         while study.running:
             advance(study, PAUSE_SECONDS)
     finally:
         study.broke_off = study.running  # an exception is on its way to the log
         study.stop()
+        atexit.unregister(study.stop)
 
 
 def failures_ahead(
