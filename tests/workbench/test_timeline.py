@@ -61,7 +61,7 @@ SAID: list[tuple[ev.Payload, str]] = [
     (ev.FaultDeclared(spans=["S3"], reason="", elsewhere=0.0), "Fault declared on S3"),
     (
         ev.OrderDrafted(order_id="O2", purpose="ground", steps=[{}, {}]),
-        "Order O2 drafted to ground the faulted span for work: 2 steps",
+        "Order O2 drafted to ground what failed for work: 2 steps",
     ),
     (ev.OrderApproved(order_id="O1"), "Order O1 approved"),
     (

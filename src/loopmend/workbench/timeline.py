@@ -121,7 +121,7 @@ _READ = ("across_kv", "side_a_kv", "side_b_kv")
 
 PURPOSE = {
     "restore": "isolate the fault and restore",
-    "ground": "ground the faulted span for work",
+    "ground": "ground what failed for work",
     "return": "return to the normal arrangement",
     "release": "release the clearance and take the tags off",
 }
