@@ -325,7 +325,7 @@ def test_a_winding_fuse_that_is_normally_out_is_a_warning_where_somebody_is_behi
 
 
 @given(circuits() | circuits(joined=True))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 def test_laws_of_the_findings(circuit: Circuit) -> None:
     findings = check_circuit(circuit)
     assert findings == check_circuit(circuit)
@@ -338,7 +338,7 @@ def test_laws_of_the_findings(circuit: Circuit) -> None:
 
 
 @given(circuits() | circuits(joined=True))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 def test_without_problems_the_trace_can_be_trusted(circuit: Circuit) -> None:
     if any(finding.severity == "problem" for finding in check_circuit(circuit)):
         return
@@ -358,7 +358,7 @@ def test_without_problems_the_trace_can_be_trusted(circuit: Circuit) -> None:
 
 
 @given(circuits() | circuits(joined=True))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 def test_every_dark_enclosure_is_counted_in_exactly_one_island(circuit: Circuit) -> None:
     if not circuit.source_ids:
         return
@@ -454,7 +454,7 @@ def islands_of(circuit: Circuit) -> set[frozenset[str]]:
 
 
 @given(circuits(joined=True), st.sampled_from(["A", "AB", "ABC"]))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=120, deadline=None)
 def test_a_feed_through_counts_as_a_bare_box_of_its_own(circuit: Circuit, phases: str) -> None:
     """The spans are of the same phases, so that no pair is unlike; the boxes are not."""
     circuit = build_circuit(

@@ -13,7 +13,7 @@ from switching import whole_trouble
 from switching.small_circuits import CLOSED, JOINED, OPEN, loop
 from switching.whole_trouble import Judge, Walk, walk_through
 
-FIRST, COUNT, BLOCKS = 70_000, 480, 6
+FIRST, COUNT, BLOCKS = 70_000, 180, 6
 """`tests/benchmarks/switching_property.py` runs thousands from other seeds."""
 
 WALKS: dict[int, Walk] = {}
