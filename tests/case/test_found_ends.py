@@ -7,11 +7,14 @@ import pytest
 from case.playing import TOWN, TRUSTED, approve, ask, declared, opened
 from loopmend.case import events as ev
 from loopmend.case import requests as rq
+from loopmend.case.opening import read_as_found
 from loopmend.case.state import CaseState
 from loopmend.errors import OrderError
 from loopmend.network.assets import End, EndState
+from loopmend.network.graph import build_circuit
 from loopmend.network.positions import end_state
 from loopmend.network.tracing import trace_supply
+from switching.small_circuits import padmount, source, span
 
 SEEN = "seen by J. Orme with the lid open"
 
@@ -41,8 +44,8 @@ def test_what_the_interlock_refuses_as_a_move_is_kept_as_found(span: str, end: s
 def test_a_feed_through_found_in_use_carries_and_is_guarded_from_then_on() -> None:
     """S5 and S4 are found joined at E4: R2 reaches S4, whose far end at E3 is on its bushing."""
     state = opened(assumptions=TRUSTED)
-    for span, end in (("S5", "from"), ("S4", "to")):
-        state = ask(state, rq.RecordEnd(span=span, end=end, state="joined", note=SEEN))
+    for name, end in (("S5", "from"), ("S4", "to")):
+        state = ask(state, rq.RecordEnd(span=name, end=end, state="joined", note=SEEN))
     supply = trace_supply(TOWN, state.now)
     assert supply.alive[TOWN.span_row["S4"]]
     assert not supply.supplied[TOWN.enclosure_row["E4"]]
@@ -81,3 +84,24 @@ def test_a_find_is_kept_while_an_order_is_under_way_and_its_step_then_sees_it() 
 )
 def test_a_find_that_cannot_be_is_refused_with_every_reason(request_: rq.RecordEnd, problems: list[str]) -> None:
     assert refused(opened(assumptions=TRUSTED), request_) == problems
+
+
+# Positions of a case file, judged as the layers' own
+
+
+def test_an_end_put_on_phases_or_a_voltage_that_are_not_its_own_is_refused_by_name() -> None:
+    circuit = build_circuit(
+        [source("R1"), padmount("E1"), padmount("E2", phases="B"), source("R2", source_kv=4.16)],
+        [
+            span("S1", "R1", "E1"),
+            span("S2", "E1", "E2", phases="A", to_state=EndState.OPEN),
+            span("S3", "E1", "R2", to_state=EndState.OPEN),
+        ],
+    )
+    _, nothing = read_as_found(circuit, {"S2": {"to": "open"}}, {}, ())
+    assert nothing == []
+    closed = {"S1": {"from": "open"}, "S2": {"to": "closed"}, "S3": {"to": "closed"}}
+    told = {(f.asset_id, f.problem, f.value) for f in read_as_found(circuit, closed, {}, ())[1]}
+    assert ("S2", "closed onto unlike phases", "to end at E2") in told
+    assert any(problem == "fed at another voltage than its own" for _, problem, _ in told)
+    assert all(f.remedy for f in read_as_found(circuit, closed, {}, ())[1])

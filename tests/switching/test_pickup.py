@@ -24,6 +24,7 @@ from loopmend.switching.interlock import Hazards, apply_step
 from loopmend.switching.limits import Violation, find_worse, say_worst
 from loopmend.switching.orders import (
     draft_restoration,
+    draft_staged,
     fits_limits,
     leave_idle_devices_open,
     with_momentary_parallel,
@@ -247,7 +248,7 @@ def test_the_order_says_where_the_stretch_is_parted_and_how_long_to_wait() -> No
     found = find_restoration(circuit, now, ["S1"], lowest_volts_pu=0.5)
     pickup = Pickup(out_minutes=120.0)
     plain = draft_restoration(circuit, now, found, FAULT)
-    staged = draft_restoration(circuit, now, found, FAULT, staging=(pickup, SETTINGS))
+    staged = draft_staged(circuit, now, found, FAULT, staging=(pickup, SETTINGS))[0]
     opened_more = [step for step in staged if step.action == "open" and "parted" in step.before]
     assert len(staged) == len(plain) + 2 * len(opened_more)  # each elbow opened to part it is closed again
     assert any("parted here" in step.before for step in staged if step.action == "open")
@@ -299,7 +300,7 @@ def test_what_is_killed_to_be_moved_is_still_said_when_the_load_comes_back_in_st
     assert [place.span_id for place in found.open] == ["S3"]
     heavy = Hazards(faulted=frozenset({"S1"}), find_amps=lambda _circuit, now: np.full(now.states.shape, 999.0))
     order = draft_restoration(circuit, tripped, found, heavy)
-    staged = draft_restoration(circuit, tripped, found, heavy, staging=(Pickup(out_minutes=60.0), SETTINGS))
+    staged = draft_staged(circuit, tripped, found, heavy, staging=(Pickup(out_minutes=60.0), SETTINGS))[0]
     told = ("so that the elbow of S3 is moved de-energized", "as it was opened only to move the elbow of S3")
     for steps in (order, staged):
         killing = [step for why in told for step in steps if why in step.says]
@@ -437,7 +438,7 @@ def test_a_staged_order_compares_phases_ties_and_parts_in_the_very_next_step() -
     limits = fits_limits(circuit, FlowSettings(lowest_volts_pu=0.5))
     staging = (Pickup(out_minutes=120.0), SETTINGS)
     hazards = with_momentary_parallel(circuit, FAULT)
-    steps = draft_restoration(circuit, normal, found, hazards, fits=limits, staging=staging)
+    steps = draft_staged(circuit, normal, found, hazards, fits=limits, staging=staging)[0]
     closing = next(k for k, step in enumerate(steps) if (step.action, step.span) == ("close", "S5"))
     assert "ties" in steps[closing].says
     assert (steps[closing + 1].action, steps[closing + 1].span) == ("open", "S3")

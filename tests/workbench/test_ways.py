@@ -12,7 +12,7 @@ from loopmend.case import requests as rq
 from loopmend.errors import DataError, OrderError
 from loopmend.network.assets import End, EndState
 from loopmend.network.positions import apply_device, normal_positions
-from loopmend.switching.orders import draft_restoration
+from loopmend.switching.orders import draft_staged
 from loopmend.switching.pickup import Pickup
 from loopmend.switching.restoration import find_restoration
 from loopmend.workbench.cases import load_case, submit
@@ -251,7 +251,7 @@ def test_the_stages_of_a_way_are_those_of_its_order(limit_a: float) -> None:
     found = find_restoration(circuit, now, ["S1"], lowest_volts_pu=0.5)
     pickup = Pickup(out_minutes=120.0, step_minutes=4.0)
     stages = find_stages(circuit, found, FAULT, pickup, SETTINGS)
-    order = draft_restoration(circuit, now, found, FAULT, staging=(pickup, SETTINGS))
+    order = draft_staged(circuit, now, found, FAULT, staging=(pickup, SETTINGS))[0]
     made = [(stage.change.step.action, stage.change.step.span) for stage in stages]
     assert [(step.action, step.span) for step in order[-len(made) :]] == made
     assert any(stage.split for stage in stages) == (limit_a < 100.0)

@@ -35,10 +35,9 @@ def draft_restoration(
     hazards: Hazards,
     *,
     fits: Fits | None = None,
-    staging: tuple[Pickup, FlowSettings] | None = None,
 ) -> tuple[Step, ...]:
-    """Draft the order that isolates the fault and brings back the rest: the steps of `draft_staged`."""
-    return draft_staged(circuit, now, restoration, hazards, fits=fits, staging=staging)[0]
+    """Draft the order that isolates the fault and brings back the rest at once: the steps of `draft_staged`."""
+    return draft_staged(circuit, now, restoration, hazards, fits=fits)[0]
 
 
 def draft_staged(
